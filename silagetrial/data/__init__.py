@@ -1,0 +1,27 @@
+"""One trial: its tables, how they are read, and every problem with them."""
+
+from silagetrial.data.read import read_trial
+from silagetrial.data.schema import TABLES, Column, datapackage
+from silagetrial.data.settings import (
+    AnalysisPlan,
+    DmCorrection,
+    MeasurementSd,
+    Opening,
+    Settings,
+)
+from silagetrial.data.trial import Trial
+from silagetrial.errors import Problem
+
+__all__ = [
+    "TABLES",
+    "AnalysisPlan",
+    "Column",
+    "DmCorrection",
+    "MeasurementSd",
+    "Opening",
+    "Problem",
+    "Settings",
+    "Trial",
+    "datapackage",
+    "read_trial",
+]

@@ -1,0 +1,90 @@
+"""All checks of a trial, each a small function, all of them always run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import Final
+
+from silagetrial.data import (
+    checks_design,
+    checks_names,
+    checks_settings,
+    checks_times,
+    checks_values,
+)
+from silagetrial.data.draft import Draft
+from silagetrial.data.read_settings import SETTINGS_FILE
+from silagetrial.data.schema import TABLES, file_name
+from silagetrial.errors import Problem
+
+__all__ = ["CHECKS", "Problem", "in_order", "run_checks"]
+
+CHECKS: Final[tuple[Callable[[Draft], Iterator[Problem]], ...]] = (
+    checks_settings.bindings,
+    checks_settings.openings,
+    checks_settings.analysis_names,
+    checks_settings.analysis_numbers,
+    checks_settings.measurement_sds,
+    checks_settings.short_form_crop,
+    checks_settings.factor_columns,
+    checks_names.duplicate_names,
+    checks_names.ambiguous_names,
+    checks_names.bindings_known,
+    checks_names.openings_known,
+    checks_names.samples_of_known,
+    checks_names.weighings_known,
+    checks_names.events_known,
+    checks_names.scales_known,
+    checks_names.group_weighings,
+    checks_names.duplicate_rows,
+    checks_design.pair_bindings,
+    checks_design.pair_complete,
+    checks_design.pair_of_one_place,
+    checks_design.pair_made_alike,
+    checks_design.opening_planned,
+    checks_design.day0_sample_there,
+    checks_design.opening_sample_there,
+    checks_design.first_weighing_there,
+    checks_design.opening_weighing_there,
+    checks_design.pair_one_batch,
+    checks_design.same_scale,
+    checks_times.film_after_baling,
+    checks_times.nothing_before_baling,
+    checks_times.day0_at_baling,
+    checks_times.window_kept,
+    checks_times.lost_before_sample,
+    checks_values.not_negative,
+    checks_values.within_limits,
+    checks_values.dm_basis_given,
+    checks_values.dm_bases_agree,
+    checks_values.oven_loss_overstated,
+    checks_values.acids_for_full_form,
+    checks_values.dm_for_short_form,
+    checks_values.mass_gain,
+    checks_values.nir_butyric,
+)
+"""Every check of a draft that is in order; none depends on another having passed."""
+
+_FILES: Final = (SETTINGS_FILE, *(file_name(table) for table in TABLES))
+
+
+def run_checks(draft: Draft) -> tuple[Problem, ...]:
+    """Return what every check has to say."""
+    return tuple(problem for check in CHECKS for problem in check(draft))
+
+
+def in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return problems, errors first, then by file and line."""
+    return tuple(
+        sorted(
+            problems,
+            key=lambda item: (
+                item.severity != "error",
+                _FILES.index(item.file) if item.file in _FILES else len(_FILES),
+                item.file,
+                item.line or 0,
+                item.column or "",
+                item.found,
+            ),
+        )
+    )

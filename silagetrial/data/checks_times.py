@@ -1,0 +1,153 @@
+"""Checks of times: the order of what happened, and results inside the window of their opening."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Final
+
+from silagetrial.data.draft import Draft, Row, is_date_only, is_given
+from silagetrial.errors import Problem
+
+__all__ = [
+    "day0_at_baling",
+    "film_after_baling",
+    "lost_before_sample",
+    "nothing_before_baling",
+    "window_kept",
+]
+
+_SLACK: Final = timedelta(days=2)
+
+
+def film_after_baling(draft: Draft) -> Iterator[Problem]:
+    """Check that a bale is wrapped with film after baling, and soon."""
+    for row in draft.rows("bales"):
+        baled, wrapped = row["baled_at"], row["film_wrapped_at"]
+        if not (is_given(baled) and is_given(wrapped)):
+            continue
+        if _before(wrapped, baled):
+            yield draft.problem(
+                "bales",
+                row["line"],
+                "film_wrapped_at",
+                found=f"wrapped {_show(wrapped)}, before baling {_show(baled)}",
+                expected="film wrapping after baling",
+                remedy="correct one of the two times",
+            )
+        elif wrapped - baled > _SLACK:
+            yield draft.problem(
+                "bales",
+                row["line"],
+                "film_wrapped_at",
+                found=f"wrapped {_show(wrapped)}, more than two days after baling {_show(baled)}",
+                expected="film wrapping within hours of baling",
+                remedy="check the two times; if they are right, this delay is part of the result",
+                severity="warning",
+            )
+
+
+def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
+    """Check that no silage sample, weighing or event is older than the bale."""
+    for table, of, when, what in (
+        ("samples", "of", "taken_on", "sample taken"),
+        ("weighings", "bale", "weighed_at", "weighed"),
+        ("events", "bale", "at", "event"),
+    ):
+        for row in draft.rows(table):
+            bale = draft.bales.get(row[of]) if is_given(row[of]) else None
+            made = None if bale is None else _made(bale)
+            if row.get("kind") == "day0" or made is None or not is_given(row[when]):
+                continue
+            if _before(row[when], made):
+                yield draft.problem(
+                    table,
+                    row["line"],
+                    when,
+                    found=f"{what} {_show(row[when])}, before bale {row[of]}, made {_show(made)}",
+                    expected="a time after baling",
+                    remedy="correct the date, or the name of the bale",
+                )
+
+
+def day0_at_baling(draft: Draft) -> Iterator[Problem]:
+    """Check that a day-0 sample is of the crop at baling."""
+    for row in draft.rows("samples"):
+        members = draft.groups.get(row["of"], ()) if is_given(row["of"]) else ()
+        made = [made for made in map(_made, members) if made is not None]
+        if row["kind"] != "day0" or not made or not is_given(row["taken_on"]):
+            continue
+        if row["taken_on"] < min(made) - _SLACK or row["taken_on"] > max(made) + _SLACK:
+            yield draft.problem(
+                "samples",
+                row["line"],
+                "taken_on",
+                found=f"day-0 sample taken {_show(row['taken_on'])}, more than two days from "
+                f"baling {_show(min(made))}",
+                expected="crop at baling",
+                remedy="correct the date, the kind, or the name of the bale",
+                severity="warning",
+            )
+
+
+def window_kept(draft: Draft) -> Iterator[Problem]:
+    """Check that a bale is opened, or cored, inside the window of its opening."""
+    for table, when in (("samples", "taken_on"), ("weighings", "weighed_at")):
+        bale = "of" if table == "samples" else "bale"
+        for row in draft.rows(table):
+            opening = draft.settings.opening(row["opening"])
+            if opening is None or opening.covers(row["days"]):
+                continue
+            late = row["days"] > opening.window[1]
+            yield draft.problem(
+                table,
+                row["line"],
+                when,
+                found=f"bale {row[bale]} {'late' if late else 'early'}: {row['days']:.0f} days in "
+                f"storage, opening {opening.name!r}",
+                expected=f"{opening.window[0]:g} to {opening.window[1]:g} days from film wrapping",
+                remedy="check the date; if it is right, the result counts as this opening, with "
+                "its actual days shown",
+                severity="warning",
+            )
+
+
+def lost_before_sample(draft: Draft) -> Iterator[Problem]:
+    """Check that a bale lost to the trial gives no later sample."""
+    lost = {
+        row["bale"]: row["at"]
+        for row in draft.rows("events")
+        if row["what"] == "lost" and is_given(row["bale"]) and is_given(row["at"])
+    }
+    for row in draft.rows("samples"):
+        at = lost.get(row["of"])
+        if at is not None and is_given(row["taken_on"]) and _before(at, row["taken_on"]):
+            yield draft.problem(
+                "samples",
+                row["line"],
+                "taken_on",
+                found=f"a sample taken {_show(row['taken_on'])} of bale {row['of']}, lost "
+                f"{_show(at)}",
+                expected="no sample after a bale is lost to the trial",
+                remedy="correct the date or the name, or remove the event",
+            )
+
+
+def _made(bale: Row) -> datetime | None:
+    """Return when the bale was made, as far as known."""
+    for column in ("baled_at", "film_wrapped_at"):
+        if is_given(bale[column]):
+            moment: datetime = bale[column]
+            return moment
+    return None
+
+
+def _before(first: datetime, second: datetime) -> bool:
+    """Tell whether a time is earlier; a date alone is compared by the day."""
+    if is_date_only(first) or is_date_only(second):
+        return first.date() < second.date()
+    return first < second
+
+
+def _show(when: datetime) -> str:
+    return when.strftime("%Y-%m-%d" if is_date_only(when) else "%Y-%m-%d %H:%M")

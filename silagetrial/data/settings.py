@@ -1,0 +1,151 @@
+"""The typed form of trial.toml: what was asked, what was compared, how it is to be analysed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
+
+from silagetrial.data.schema import ANALYTES
+
+__all__ = [
+    "RESPONSES",
+    "AnalysisPlan",
+    "Crop",
+    "Design",
+    "DmCorrection",
+    "Families",
+    "Form",
+    "MeasurementSd",
+    "Opening",
+    "Settings",
+]
+
+Design: TypeAlias = Literal["separate", "recored"]
+Form: TypeAlias = Literal["none", "full", "short"]
+Crop: TypeAlias = Literal["grass", "legume", "mixed"]
+Families: TypeAlias = Literal["reference", "all pairs"]
+
+RESPONSES = ("dm_loss", "dm", "pH", *ANALYTES)
+"""What an analysis plan may name as a response."""
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A planned storage time.
+
+    Parameters
+    ----------
+    name : str
+        Name used in bales.csv and in the report.
+    days : float
+        Planned days from film wrapping.
+    window : tuple of float
+        First and last day that still count as this opening.
+    """
+
+    name: str
+    days: float
+    window: tuple[float, float]
+
+    def covers(self, days: float) -> bool:
+        """Tell whether a time in storage, in days, lies inside the window, ends included."""
+        return self.window[0] <= days <= self.window[1]
+
+
+@dataclass(frozen=True)
+class DmCorrection:
+    """How oven dry matter of silage is corrected for volatiles, and the crop it is for."""
+
+    form: Form = "none"
+    crop: Crop = "grass"
+
+
+@dataclass(frozen=True)
+class MeasurementSd:
+    """Standard deviations of measuring alone: one weighing (kg), one DM result (g/kg)."""
+
+    mass: float | None = None
+    dm: float | None = None
+
+
+@dataclass(frozen=True)
+class AnalysisPlan:
+    """What was decided before the data were seen.
+
+    Parameters
+    ----------
+    primary : str
+        The one primary response, of `RESPONSES`.
+    opening : str or None
+        The opening of the primary contrast; None: the last one.
+    contrast : tuple of str
+        The two bindings compared, first minus (or over) second; empty: none named.
+    factors : tuple of str
+        Further fixed factors: columns of bales.csv.
+    blocks : tuple of str
+        Further blocks: columns of bales.csv.
+    important : mapping of str to float
+        Smallest difference of practical importance: a ratio for acids, percentage points for
+        DM loss.
+    families : {"reference", "all pairs"}
+        Which differences between bindings form the family of simultaneous intervals.
+    alpha : float
+        Size of the tests.
+    seed : int
+        Seed of every simulation in the report.
+    """
+
+    primary: str = "butyric_acid"
+    opening: str | None = None
+    contrast: tuple[str, ...] = ()
+    factors: tuple[str, ...] = ()
+    blocks: tuple[str, ...] = ()
+    important: Mapping[str, float] = field(default_factory=dict)
+    families: Families = "reference"
+    alpha: float = 0.05
+    seed: int = 20260101
+
+
+@dataclass(frozen=True)
+class Settings:
+    """trial.toml as typed values.
+
+    Parameters
+    ----------
+    title, question : str
+        Plain text; never markup.
+    invented : bool
+        The numbers are invented, as in demonstrations; the report says so.
+    compare : tuple of str
+        The bindings compared, in the order of display.
+    reference : str
+        The binding the others are compared with.
+    design : {"separate", "recored"}
+        A bale is opened once, or the same bale is cored at each time.
+    held_equal : mapping
+        What was held equal between the bindings, in the user's own keys.
+    openings : tuple of Opening
+        Planned openings, by days.
+    units : mapping of str to str
+        Unit in which each laboratory result stands in the file.
+    dm_correction, measurement_sd, analysis
+        The further sections.
+    """
+
+    title: str = ""
+    question: str = ""
+    invented: bool = False
+    compare: tuple[str, ...] = ()
+    reference: str = ""
+    design: Design = "separate"
+    held_equal: Mapping[str, str | float] = field(default_factory=dict)
+    openings: tuple[Opening, ...] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
+    dm_correction: DmCorrection = DmCorrection()
+    measurement_sd: MeasurementSd = MeasurementSd()
+    analysis: AnalysisPlan = AnalysisPlan()
+
+    def opening(self, name: object) -> Opening | None:
+        """Return the opening of this name, None where there is none."""
+        return next((opening for opening in self.openings if opening.name == name), None)

@@ -1,0 +1,12 @@
+"""The catalogue of what can be wrong with a trial."""
+
+from __future__ import annotations
+
+from cases_design import DESIGN, NAMES
+from cases_files import CELLS, FILES, STEPS
+from cases_settings import SETTINGS
+from cases_values import TIMES, VALUES
+
+__all__ = ["CASES"]
+
+CASES = (*SETTINGS, *FILES, *CELLS, *STEPS, *NAMES, *DESIGN, *TIMES, *VALUES)
