@@ -1,0 +1,21 @@
+"""Silage arithmetic on arrays: dry matter, its correction for volatiles, and its loss."""
+
+from silagetrial.silage.drymatter import (
+    COEFFICIENTS,
+    CorrectedDm,
+    corrected_dm,
+    dm_loss,
+    dm_loss_se,
+    rebase,
+    volatile_load,
+)
+
+__all__ = [
+    "COEFFICIENTS",
+    "CorrectedDm",
+    "corrected_dm",
+    "dm_loss",
+    "dm_loss_se",
+    "rebase",
+    "volatile_load",
+]
