@@ -1,0 +1,28 @@
+"""Linear mixed models for any data frame: REML, Kenward-Roger, adjusted means, contrasts."""
+
+from silagetrial.mixed.estimates import (
+    Functions,
+    adjusted_mean_functions,
+    adjusted_means,
+    coefficients,
+    contrasts,
+    estimable,
+    f_test,
+    holm,
+    term_tests,
+)
+from silagetrial.mixed.fit import Fit, fit_mixed
+
+__all__ = [
+    "Fit",
+    "Functions",
+    "adjusted_mean_functions",
+    "adjusted_means",
+    "coefficients",
+    "contrasts",
+    "estimable",
+    "f_test",
+    "fit_mixed",
+    "holm",
+    "term_tests",
+]

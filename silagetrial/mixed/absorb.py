@@ -1,0 +1,281 @@
+"""Absorb columns with a covariance into V: the one step behind every use of the likelihood.
+
+With F the columns that are left and V the covariance matrix of the observations as far as
+it has been built, six things are carried: ``A = F'V^-1 F``, ``A_i = F'V^-1 V_i V^-1 F``,
+``A_ij = F'V^-1 V_i V^-1 V_j V^-1 F`` (symmetrised in i, j), the traces
+``t_i = tr(V^-1 V_i)`` and ``t_ij = tr(V^-1 V_i V^-1 V_j)``, and ``log|V|``.  `absorb` adds
+random effects Z with covariance G to V by Woodbury's identity and hands back the same six
+things for the other columns; the fixed effects leave by the same algebra.  Nothing is ever
+n by n, and G may be indefinite: no square root of it is taken.
+
+Where V is not linear in its parameters (a serial range), ``F'V^-1 V_ij V^-1 F`` and
+``tr(V^-1 V_ij)`` of the second derivatives V_ij that are not zero are carried beside.
+
+References
+----------
+Harville, D. A. (1977). Maximum likelihood approaches to variance component estimation and
+to related problems. JASA 72, 320-338.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+
+from silagetrial.mixed.covariance import Bools, Floats, Ints
+from silagetrial.mixed.design import Border
+
+__all__ = [
+    "Carried",
+    "absorb",
+    "add_last_residual",
+    "pairs",
+    "project",
+    "reorder",
+    "scatter",
+    "sum_units",
+]
+
+
+@dataclass(frozen=True)
+class Carried:
+    """The six things, for u units of T data sets, m parameters and their m(m+1)/2 pairs.
+
+    Attributes
+    ----------
+    a : (T, u, c, c) array
+    a_i : (m, T, u, c, c) array
+    a_ij : (m (m + 1) / 2, T, u, c, c) array
+        Pairs (0,0), (1,0), (1,1), (2,0) ...
+    a_second : (s, T, u, c, c) array
+        Of the s second derivatives of V that are not zero.
+    log_det : (T, u) array
+    t_i, t_ij, t_second : (m, T, u), (m (m + 1) / 2, T, u), (s, T, u) arrays
+    """
+
+    a: Floats
+    a_i: Floats
+    a_ij: Floats
+    a_second: Floats
+    log_det: Floats
+    t_i: Floats
+    t_ij: Floats
+    t_second: Floats
+
+
+def absorb(carried: Carried, g: Floats, basis: Floats) -> tuple[Carried, Bools]:
+    """Add the first k columns as random effects with covariance G to V.
+
+    Parameters
+    ----------
+    carried : Carried
+        For the columns [Z W].
+    g : (T, k, k) array
+    basis : (m, k, k) array
+        Derivatives of G by its own parameters, which join the carried ones.
+
+    Returns
+    -------
+    carried : Carried
+        For the columns W.
+    definite : (T,) bool array
+        Whether V stayed positive definite.
+
+    Notes
+    -----
+    With ``K = G (I + A_ZZ G)^-1`` and ``N = (I + A_ZZ G)^-1``: ``V^-1`` loses
+    ``D^-1 Z K Z' D^-1``, ``Z'V^-1 W = N A_ZW`` and ``Z'V^-1 Z = N A_ZZ``.
+    """
+    k = g.shape[-1]
+    azz, azw = carried.a[..., :k, :k], carried.a[..., :k, k:]
+    n, log_det = _inverse(np.eye(k) + azz @ g[:, None])
+    big_k = g[:, None] @ n
+    kept, y, ezz = project(carried, k, big_k, big_k @ azw)
+    c, m = n @ azw, n @ azz
+    e, m_old = n @ y, n @ ezz @ n.mT
+    gc, gm = basis[:, None, None] @ c, basis[:, None, None] @ m
+    new_i = _outer(c[None], gc)
+    t_new = _trace(gm)
+    both, t_both = [kept.a_ij], [kept.t_ij]
+    for h in range(len(basis)):
+        old = _outer(e, gc[h]) / 2
+        new = _outer(gc[h], m @ gc[: h + 1]) / 2
+        both += [old + old.mT, new + new.mT]
+        t_both += [_trace(basis[h] @ m_old), _trace(gm[h] @ gm[: h + 1])]
+    definite = np.isfinite(log_det) & (_smallest(m) >= -1e-9 * np.abs(m).max(axis=(-1, -2)))
+    return (
+        replace(
+            kept,
+            a_i=np.concatenate([kept.a_i, new_i]),
+            a_ij=np.concatenate(both),
+            log_det=kept.log_det + np.where(np.isfinite(log_det), log_det, 0.0),
+            t_i=np.concatenate([kept.t_i, t_new]),
+            t_ij=np.concatenate(t_both),
+        ),
+        definite.all(axis=1),
+    )
+
+
+def project(carried: Carried, k: int, big_k: Floats, r: Floats) -> tuple[Carried, Floats, Floats]:
+    """Take the first k columns out of V^-1 by ``V^-1 - V^-1 Z K Z'V^-1``, with R = K A_ZW.
+
+    Returns the six things for the other columns, and per parameter ``A_i,ZW - A_i,ZZ R``
+    and ``A_i,ZZ``, from which the terms of new parameters are made.
+    """
+    a_i, a_ij = carried.a_i, carried.a_ij
+    kept_i, y, szz = _sandwich(a_i, k, r)
+    kept_ij, _, sijzz = _sandwich(a_ij, k, r)
+    kept_second, _, szz_second = _sandwich(carried.a_second, k, r)
+    left, right = pairs(len(a_i))
+    middle = _outer(y[left], big_k @ y[right]) / 2
+    ks = big_k @ szz
+    kept = Carried(
+        a=carried.a[..., k:, k:] - _outer(carried.a[..., :k, k:], r),
+        a_i=kept_i,
+        a_ij=kept_ij - middle - middle.mT,
+        a_second=kept_second,
+        log_det=carried.log_det,
+        t_i=carried.t_i - _trace(ks),
+        t_ij=carried.t_ij - 2 * _trace(big_k @ sijzz) + _trace(ks[left] @ ks[right]),
+        t_second=carried.t_second - _trace(big_k @ szz_second),
+    )
+    return kept, y, szz
+
+
+def _sandwich(x: Floats, k: int, r: Floats) -> tuple[Floats, Floats, Floats]:
+    """``[-R' I] X [-R' I]'``, ``X_ZW - X_ZZ R`` and ``X_ZZ`` of symmetric X."""
+    s, szz = x[..., :k, k:], x[..., :k, :k]
+    y = s - szz @ r
+    return x[..., k:, k:] - _outer(s, r[None]) - _outer(r[None], y), y, szz
+
+
+@cache
+def pairs(m: int) -> tuple[Ints, Ints]:
+    """Return the pairs of m parameters in the order carried: (0,0), (1,0), (1,1), (2,0) ..."""
+    left, right = np.tril_indices(m)
+    return left.astype(np.int64), right.astype(np.int64)
+
+
+def _outer(x: Floats, y: Floats) -> Floats:
+    """``x'y`` of stacked (k, w) matrices; one column needs no matrix product."""
+    return x.mT * y if x.shape[-2] == 1 else x.mT @ y
+
+
+def _trace(x: Floats) -> Floats:
+    return np.asarray(np.trace(x, axis1=-2, axis2=-1))
+
+
+def _inverse(x: Floats) -> tuple[Floats, Floats]:
+    """Inverse and log determinant of stacked matrices; NaN where the determinant is <= 0."""
+    if x.shape[-1] == 1:
+        good = x[..., 0, 0] > 0
+        safe = np.where(good[..., None, None], x, 1.0)
+        return 1.0 / safe, np.where(good, np.log(safe[..., 0, 0]), np.nan)
+    sign, log_det = np.linalg.slogdet(x)
+    good = sign > 0
+    safe = np.where(good[..., None, None], x, np.eye(x.shape[-1]))
+    return np.linalg.inv(safe), np.where(good, log_det, np.nan)
+
+
+def _smallest(m: Floats) -> Floats:
+    """Smallest eigenvalue of stacked matrices that are symmetric but for rounding."""
+    if m.shape[-1] == 1:
+        return m[..., 0, 0]
+    return np.asarray(np.linalg.eigvalsh((m + m.mT) / 2)[..., 0], dtype=np.float64)
+
+
+def sum_units(carried: Carried, starts: Ints) -> Carried:
+    """Add up runs of units, each beginning at one of `starts`."""
+
+    def total(x: Floats, axis: int) -> Floats:
+        if len(starts) == x.shape[axis]:
+            return x
+        if len(starts) == 1:
+            return np.asarray(x.sum(axis=axis, keepdims=True))
+        return np.asarray(np.add.reduceat(x, starts, axis=axis))
+
+    return Carried(
+        a=total(carried.a, 1),
+        a_i=total(carried.a_i, 2),
+        a_ij=total(carried.a_ij, 2),
+        a_second=total(carried.a_second, 2),
+        log_det=total(carried.log_det, 1),
+        t_i=total(carried.t_i, 2),
+        t_ij=total(carried.t_ij, 2),
+        t_second=total(carried.t_second, 2),
+    )
+
+
+def scatter(carried: Carried, border: Border) -> Carried:
+    """Add each top unit's local border columns into the columns of all border levels."""
+    fixed = carried.a.shape[-1] - border.index.shape[1]
+    tail = np.broadcast_to(border.width + 1 + np.arange(fixed), (len(border.index), fixed))
+    index = np.column_stack([border.index, tail])
+    size = border.width + 1 + fixed
+    flat = (index[:, :, None] * size + index[:, None, :]).ravel()
+    keep = np.delete(np.arange(size), border.width)
+
+    def spread(x: Floats) -> Floats:
+        lead = x.shape[:-3]
+        rows = x.reshape(-1, flat.size)
+        out = np.zeros((len(rows), size * size))
+        for i, row in enumerate(rows):
+            out[i] = np.bincount(flat, row, minlength=size * size)
+        return np.asarray(out.reshape(*lead, 1, size, size)[..., keep[:, None], keep])
+
+    one = np.zeros(1, dtype=np.int64)
+    corners = {n: getattr(carried, n)[..., :1, :1] for n in ("a", "a_i", "a_ij", "a_second")}
+    summed = sum_units(replace(carried, **corners), one)
+    return replace(
+        summed,
+        a=spread(carried.a),
+        a_i=spread(carried.a_i),
+        a_ij=spread(carried.a_ij),
+        a_second=spread(carried.a_second),
+    )
+
+
+def add_last_residual(carried: Carried, theta: Floats, residual: Floats, n: Floats) -> Carried:
+    """Complete with the last residual variance, which linearity gives free.
+
+    ``sum_j s_j A_j = A``, ``sum_j s_j A_ij = A_i``, ``sum_j s_j t_j = n``,
+    ``sum_j s_j t_ij = t_i``.
+    """
+    m = theta.shape[1]
+    left, right = pairs(m)
+    place = np.empty((m, m), dtype=np.int64)
+    place[left, right] = place[right, left] = np.arange(len(left))
+    w, s, st = theta.T[:, :, None, None, None], residual[:, None, None, None], residual[:, None]
+    wt = theta.T[:, :, None]
+    a_e = (carried.a - (w * carried.a_i).sum(axis=0)) / s
+    t_e = (n[:, None] - (wt * carried.t_i).sum(axis=0)) / st
+    a_ie = (carried.a_i - (w * carried.a_ij[place]).sum(axis=1)) / s
+    t_ie = (carried.t_i - (wt * carried.t_ij[place]).sum(axis=1)) / st
+    a_ee = (a_e - (w * a_ie).sum(axis=0)) / s
+    t_ee = (t_e - (wt * t_ie).sum(axis=0)) / st
+    return replace(
+        carried,
+        a_i=np.concatenate([carried.a_i, a_e[None]]),
+        a_ij=np.concatenate([carried.a_ij, a_ie, a_ee[None]]),
+        t_i=np.concatenate([carried.t_i, t_e[None]]),
+        t_ij=np.concatenate([carried.t_ij, t_ie, t_ee[None]]),
+    )
+
+
+def reorder(carried: Carried, entered: list[int]) -> Carried:
+    """Put parameters from the order in which they were absorbed into the vector's order."""
+    if entered == sorted(entered):
+        return carried
+    place = np.argsort(entered)
+    left, right = pairs(len(entered))
+    high, low = np.maximum(place[left], place[right]), np.minimum(place[left], place[right])
+    both = high * (high + 1) // 2 + low
+    return replace(
+        carried,
+        a_i=carried.a_i[place],
+        a_ij=carried.a_ij[both],
+        t_i=carried.t_i[place],
+        t_ij=carried.t_ij[both],
+    )

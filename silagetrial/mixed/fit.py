@@ -1,0 +1,361 @@
+"""Fit one mixed model to a data frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+from scipy.sparse import linalg as sparse_linalg
+
+from silagetrial.display.table import Table
+from silagetrial.errors import NoAnswer, UsageError
+from silagetrial.mixed import smallsample
+from silagetrial.mixed.covariance import Bools, Floats, Parameter
+from silagetrial.mixed.design import Design, make_design
+from silagetrial.mixed.frame import ModelFrame, Random, check_choice, model_frame
+from silagetrial.mixed.likelihood import Batch, blank, evaluate, prepare
+from silagetrial.mixed.maximise import TOLERANCE, Fits, initial_theta, maximise
+
+INSEPARABLE = 1e-8
+"""Smallest eigenvalue of the scaled information below which terms cannot be told apart."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A mixed model fitted by REML.
+
+    Attributes
+    ----------
+    frame : ModelFrame
+        The data as arrays, with names.
+    design : Design
+    batch : Batch
+        A batch of one data set.
+    fits : Fits
+        Its fit.
+
+    Notes
+    -----
+    Derived: `loglik`, `beta`, `names`, `theta`, `parameters`, `covariance`,
+    `covariance_kr`, `theta_covariance`, `at_bound`, `steps`, `decrement`, `fitted`,
+    `residuals`, `coefficients`, `variances`, `blups`.
+    """
+
+    frame: ModelFrame
+    design: Design
+    batch: Batch
+    fits: Fits
+
+    @property
+    def loglik(self) -> float:
+        """REML log-likelihood, ``-1/2 [(n - p) log 2 pi + log|V| + log|X'V^-1 X| + y'Py]``."""
+        return float(self.fits.loglik[0])
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the p coefficients estimated."""
+        return tuple(self.frame.columns[j] for j in self.frame.kept)
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The m variances and covariances, the residual variance last."""
+        return self.design.parameters
+
+    @property
+    def theta(self) -> Floats:
+        """Variances and covariances, (m,), in squared units of the response."""
+        return np.asarray(self.fits.evaluation.theta[0] * self.scale**2)
+
+    @property
+    def theta_covariance(self) -> Floats:
+        """Covariance of `theta` from the expected information, (m, m)."""
+        return np.asarray(smallsample.theta_covariance(self.fits.evaluation)[0] * self.scale**4)
+
+    @property
+    def at_bound(self) -> Bools:
+        """Parameters held at zero or in a singular covariance matrix, (m,)."""
+        return np.asarray(self.fits.at_bound[0])
+
+    @property
+    def steps(self) -> int:
+        """Steps the maximiser took."""
+        return int(self.fits.steps[0])
+
+    @property
+    def decrement(self) -> float:
+        """Squared Newton decrement at the end: how far the optimum can still be, unit free."""
+        return float(self.fits.decrement[0])
+
+    @property
+    def scale(self) -> float:
+        """Residual standard deviation of ordinary least squares; the engine's unit of y."""
+        return float(self.batch.scale[0])
+
+    @cached_property
+    def from_orthonormal(self) -> Floats:
+        """Inverse of R in X = QR, (p, p): coefficients of X from those of Q."""
+        return np.asarray(np.linalg.inv(self.design.r), dtype=np.float64)
+
+    @cached_property
+    def orthonormal_beta(self) -> Floats:
+        """Coefficients of the orthonormal X, (p,), of the response less `level`."""
+        return np.asarray(self.fits.evaluation.beta[0] * self.scale + self.batch.offset[0])
+
+    @property
+    def beta(self) -> Floats:
+        """Coefficients, (p,)."""
+        return self.linear(np.eye(self.design.p))
+
+    def linear(self, rows: Floats) -> Floats:
+        """Linear functions of the coefficients, (r,), without losing digits to a large mean."""
+        small = rows @ self.from_orthonormal @ self.orthonormal_beta
+        return np.asarray(small + self.batch.level[0] * (rows @ self.design.constant))
+
+    @property
+    def covariance(self) -> Floats:
+        """Model-based covariance of `beta`, ``(X'V^-1 X)^-1``, (p, p)."""
+        return self._outside(self.fits.evaluation.phi[0])
+
+    @property
+    def covariance_kr(self) -> Floats:
+        """Kenward and Roger's adjusted covariance of `beta`, (p, p)."""
+        return self._outside(self.adjusted_phi)
+
+    @cached_property
+    def adjusted_phi(self) -> Floats:
+        """Adjusted covariance of the orthonormal coefficients in the engine's units, (p, p)."""
+        return np.asarray(smallsample.kenward_roger_covariance(self.fits.evaluation)[0])
+
+    def _outside(self, phi: Floats) -> Floats:
+        return self.from_orthonormal @ phi @ self.from_orthonormal.T * self.scale**2
+
+    @cached_property
+    def effects(self) -> Floats:
+        """Predicted random effects of all terms, one after another, levels within.
+
+        ``G Z'V^-1 (y - Xb)`` by one sparse solve; G need not be invertible.
+        """
+        z, g = self._sparse_z(), self._sparse_g()
+        residual_variance = self.theta[-1]
+        inside = self._without_fixed
+        if not z.shape[1]:
+            return np.zeros(0)
+        system = sparse.eye_array(z.shape[1]) + (z.T @ z) @ g / residual_variance
+        solved = sparse_linalg.spsolve(sparse.csc_array(system), z.T @ inside / residual_variance)
+        return np.asarray(g @ solved)
+
+    @cached_property
+    def _without_fixed(self) -> Floats:
+        """Response minus the fixed part, (n,), without losing digits to a large mean."""
+        constant, level = self.frame.x @ self.design.constant, self.batch.level[0]
+        small = self.frame.x @ self.from_orthonormal @ self.orthonormal_beta
+        return np.asarray((self.frame.y - level * constant) - small)
+
+    def _sparse_z(self) -> sparse.csc_array:
+        blocks = []
+        for term in self.frame.terms:
+            k, n = term.z.shape[1], len(term.codes)
+            rows = np.repeat(np.arange(n), k)
+            columns = (term.codes[:, None] * k + np.arange(k)).ravel()
+            shape = (n, len(term.levels) * k)
+            blocks.append(sparse.csc_array((term.z.ravel(), (rows, columns)), shape=shape))
+        if not blocks:
+            return sparse.csc_array((len(self.frame.y), 0))
+        return sparse.csc_array(sparse.hstack(blocks))
+
+    def _sparse_g(self) -> sparse.csc_array:
+        blocks, at = [], 0
+        for term in self.frame.terms:
+            values = self.theta[at : at + len(term.parameters)]
+            at += len(term.parameters)
+            g = np.einsum("m,mab->ab", values, term.basis)
+            blocks.append(sparse.kron(sparse.eye_array(len(term.levels)), g))
+        if not blocks:
+            return sparse.csc_array((0, 0))
+        return sparse.csc_array(sparse.block_diag(blocks))
+
+    @property
+    def fitted(self) -> Floats:
+        """Fitted values with the random effects, (n,)."""
+        return self.frame.y - self.residuals
+
+    @property
+    def residuals(self) -> Floats:
+        """Response minus fixed part and random effects, (n,)."""
+        return np.asarray(self._without_fixed - self._sparse_z() @ self.effects)
+
+    @property
+    def variances(self) -> Table:
+        """Variances and covariances with their standard errors."""
+        theta, error = self.theta, np.sqrt(np.diag(self.theta_covariance))
+        kinds = [parameter.kind for parameter in self.parameters]
+        deviation = [
+            float(np.sqrt(v)) if kind == "variance" and v >= 0 else np.nan
+            for v, kind in zip(theta, kinds, strict=True)
+        ]
+        held, edge = self.fits.held[0], self.at_bound
+        notes = [_remark(*each) for each in zip(theta, kinds, edge, held, strict=True)]
+        frame = pd.DataFrame(
+            {
+                "term": [parameter.name for parameter in self.parameters],
+                "kind": kinds,
+                "estimate": theta,
+                "std_error": error,
+                "std_dev": deviation,
+                "remark": notes,
+            }
+        )
+        return Table(frame, title="Variances and covariances (REML)")
+
+    @property
+    def blups(self) -> Table:
+        """Predicted random effects; zero for a term whose variance is not above zero."""
+        rows, at, parameter = [], 0, 0
+        for term in self.frame.terms:
+            k = term.z.shape[1]
+            values = self.effects[at : at + len(term.levels) * k].reshape(-1, k)
+            at += values.size
+            none = k == 1 and self.theta[parameter] <= 0
+            parameter += len(term.parameters)
+            for level, row in zip(term.levels, values, strict=True):
+                for column, value in zip(term.columns, row, strict=True):
+                    rows.append((term.grouping, level, column, 0.0 if none else float(value)))
+        frame = pd.DataFrame(rows, columns=["term", "level", "effect", "estimate"])
+        return Table(frame, title="Predicted random effects (BLUPs)")
+
+
+def _remark(value: float, kind: str, edge: bool, held: bool) -> str:
+    """Say what an estimate at a bound or below zero means."""
+    if held:
+        return "none detected; held at zero (left free, no maximum is reached)"
+    if kind == "variance" and (value < 0 or (edge and value == 0)):
+        return "none detected"
+    return "effects perfectly correlated or without spread" if edge else ""
+
+
+def fit_mixed(
+    data: pd.DataFrame,
+    formula: str,
+    *,
+    random: Random = (),
+    bound: Literal["free", "zero"] = "free",
+    levels: Mapping[str, Sequence[str]] | None = None,
+    tolerance: float = TOLERANCE,
+) -> Fit:
+    """Fit a linear mixed model by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    data : pandas.DataFrame
+    formula : str
+        Response and fixed part, such as ``"dm_loss ~ binding * opening"``.
+    random : sequence
+        Names of grouping columns, nested or crossed in any order; ``"site:binding"`` for a
+        grouping by two columns, ``{"bale": "1 + days"}`` for correlated intercepts and
+        slopes, ``{"bale": "0 + days"}`` for a slope of its own.
+    bound : {"free", "zero"}
+        ``"free"`` (default): the variance of a random intercept may be negative as long as
+        the observations' covariance matrix is positive definite, which keeps the paired t
+        and analysis-of-variance identities; ``"zero"`` holds it at zero or above.
+    levels : mapping, optional
+        Order of levels of factors, the reference first.
+    tolerance : float
+        Squared Newton decrement at which to stop.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    UsageError
+        A formula or column that cannot be used, or a random term that the data cannot tell
+        from the others.
+    NoAnswer
+        No residual degrees of freedom, a response without variation, or no maximum.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> data = pd.DataFrame({
+    ...     "pair": ["1", "1", "2", "2", "3", "3"],
+    ...     "binding": ["film", "net"] * 3,
+    ...     "loss": [3.1, 4.0, 5.2, 5.9, 2.2, 3.4],
+    ... })
+    >>> fit = fit_mixed(data, "loss ~ binding", random=["pair"])
+    >>> fit.names
+    ('Intercept', 'binding[net]')
+    >>> round(float(fit.beta[1]), 3)
+    0.933
+    """
+    check_choice("bound", bound, ("free", "zero"))
+    frame = model_frame(data, formula, random=random, bound=bound, levels=levels)
+    n, p = frame.x.shape
+    if n <= p:
+        raise NoAnswer(
+            found=f"{n} rows for {p} coefficients of {formula!r}",
+            expected="more rows than coefficients",
+            remedy="leave out terms, or add data: without residual degrees of freedom there is "
+            "no standard error",
+        )
+    design = make_design(frame.x, frame.terms)
+    batch = prepare(design, frame.y[None])
+    size = np.abs(frame.y).max()
+    if batch.scale[0] <= 8 * np.finfo(float).eps * size or size == 0:
+        raise NoAnswer(
+            found=f"the fixed part of {formula!r} explains the response exactly",
+            expected="a response that varies",
+            remedy="look for a response computed from the factors, or a constant column",
+        )
+    mixed_up = inseparable(design)
+    if mixed_up is not None:
+        raise UsageError(
+            found=f"the data cannot estimate {' and '.join(mixed_up.names)} ({mixed_up.why})",
+            expected="random terms whose levels repeat, and which differ from each other",
+            remedy="leave one of them out",
+        )
+    fits = maximise(design, batch, tolerance=tolerance)
+    if not fits.converged[0]:
+        raise NoAnswer(
+            found=f"the restricted likelihood of {formula!r} has no maximum that can be reached "
+            f"(squared Newton decrement {fits.decrement[0]:.1e} after {fits.steps[0]:.0f} steps)",
+            expected="a maximum inside the region where the covariance matrix is positive definite",
+            remedy="try bound='zero', or leave out the random term with the fewest levels",
+        )
+    return Fit(frame, design, batch, fits)
+
+
+@dataclass(frozen=True)
+class Inseparable:
+    """Parameters that a design cannot tell apart, and why; nothing of it depends on y."""
+
+    names: tuple[str, ...]
+    why: str
+
+
+def inseparable(design: Design) -> Inseparable | None:
+    """Find variances that a design gives no information to tell apart.
+
+    Returns
+    -------
+    Inseparable or None
+        None when every variance can be estimated.
+    """
+    information = evaluate(design, initial_theta(design)[None], blank(design)).expected[0]
+    diagonal = np.diagonal(information)
+    touched = diagonal * design.size**-2 > 1e-12 * design.n
+    if not touched.all():
+        names = [p.name for p, ok in zip(design.parameters, touched, strict=True) if not ok]
+        return Inseparable(tuple(names), "the fixed part takes up all that the term could explain")
+    root = np.sqrt(diagonal)
+    value, vector = np.linalg.eigh(information / np.outer(root, root))
+    if value[0] < INSEPARABLE:
+        involved = np.abs(vector[:, 0]) > 0.05
+        names = [p.name for p, i in zip(design.parameters, involved, strict=True) if i]
+        return Inseparable(tuple(names), "only the sum of their variances can be estimated")
+    return None
