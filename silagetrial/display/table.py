@@ -50,8 +50,8 @@ class Table:
 
     Notes
     -----
-    Rules by name: ``p_*`` three decimals or ``< 0.001``; ``df``, ``*_df`` one decimal, none when
-    whole; ``estimate``, ``std_error``, ``statistic``, ``conf_*``, ``sim_*`` three significant
+    Rules by name: ``p_*`` three decimals, ``< 0.001`` or ``> 0.999``; ``df``, ``*_df`` one decimal,
+    none when whole; ``estimate``, ``std_error``, ``statistic``, ``conf_*``, ``sim_*`` three significant
     digits with the decimal points aligned; ``days``, ``*_days`` whole; other numbers four
     significant digits. Truth values are yes or no; what is missing is a dash.
     """
@@ -214,6 +214,8 @@ def significant(value: float, *, digits: int) -> str:
 
 
 def _p_text(value: float) -> str:
+    if value > 0.9995:
+        return "> 0.999"
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
 
 

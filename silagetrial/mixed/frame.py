@@ -167,10 +167,12 @@ def model_frame(
             "order of levels goes into levels=",
         )
     groupings = [_read_random(item) for item in random]
-    needed = [str(v) for v in parsed.required_variables]
+    # A set in formulaic: sorted, so that no digit depends on the hash seed.
+    needed = sorted(str(v) for v in parsed.required_variables)
+    fixed = sorted(str(v) for v in parsed.rhs.required_variables)
     slopes = [v for _, inner in groupings for v in _required(inner)]
     groups = [c for grouping, _ in groupings for c in grouping.split(":")]
-    used = list(dict.fromkeys([*sorted(needed), *groups, *slopes]))
+    used = list(dict.fromkeys([*needed, *groups, *slopes]))
     _check_columns(data, used)
     missing = data[used].isna()
     keep = ~missing.any(axis=1).to_numpy()
@@ -193,15 +195,11 @@ def model_frame(
         )
     kept, null = _full_rank(x_all)
     factors = {
-        str(name): tuple(str(c) for c in typed[name].cat.categories)
-        for name in parsed.rhs.required_variables
+        name: tuple(str(c) for c in typed[name].cat.categories)
+        for name in fixed
         if isinstance(typed[name].dtype, pd.CategoricalDtype)
     }
-    numbers = {
-        str(name): typed[name].to_numpy(dtype=float)
-        for name in parsed.rhs.required_variables
-        if str(name) not in factors
-    }
+    numbers = {name: typed[name].to_numpy(dtype=float) for name in fixed if name not in factors}
     return ModelFrame(
         formula, y, x_all[:, kept],
         tuple(str(c).replace("[T.", "[") for c in matrix.columns), kept, null,

@@ -212,8 +212,8 @@ def main() -> int:
     frame = reference_trial()
     table, refit, versions = r_times(frame)
     slower = max(1.0, table / R_RECORDED[0])
-    print(f"R's fit + table: {table:.0f} ms, refit alone {refit:.1f} ms ({versions}); limits of "
-          f"the fit hold where it takes {R_RECORDED[0]:.0f} ms: here {slower:.2f} times them")  # fmt: skip
+    print(f"R's fit + table: {table:.0f} ms, refit alone {refit:.1f} ms ({versions})")
+    print(f"limits of the fit hold where R takes {R_RECORDED[0]:.0f} ms: here {slower:.2f} times")
     engine = shown(engine_lines(frame, slower))
     # Of this process alone; one n x n matrix of 18,009 rows alone would be 2,595 MB.
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -45,7 +45,7 @@ def column(name: str, values: list[object], **options: dict[str, str]) -> list[s
 @pytest.mark.parametrize(
     ("name", "values", "shown"),
     [
-        ("p_value", [0.0004, 0.0456, 0.9999], ["< 0.001", "0.046", "1.000"]),
+        ("p_value", [0.0004, 0.0456, 0.9999], ["< 0.001", "0.046", "> 0.999"]),
         ("p_adjusted", [0.001], ["0.001"]),
         ("df", [11.00000000002, 23.456], ["11", "23.5"]),
         ("den_df", [4.0], ["4"]),
