@@ -1,0 +1,117 @@
+"""The two things a report shows besides tables: prose and pictures; every text is escaped."""
+
+from __future__ import annotations
+
+import base64
+import textwrap
+from dataclasses import dataclass
+from html import escape
+from typing import Literal
+
+__all__ = ["Picture", "Prose", "show_text"]
+
+Kind = Literal["text", "list", "steps", "title", "question", "answer", "refusal"]
+
+_WIDTH = 88
+_PIXELS_PER_INCH = 96
+
+
+@dataclass(frozen=True, repr=False)
+class Prose:
+    """Sentences, shown as text in a terminal and as HTML in a notebook.
+
+    Parameters
+    ----------
+    lines : tuple of str
+        Plain text: paragraphs, or the points of a list. Nothing in it is read as markup.
+    kind : {"text", "list", "steps", "title", "question", "answer", "refusal"}
+        Paragraphs, a list of points, a numbered list, a heading, or paragraphs set apart as the
+        question, as the answer, or as the reason why there is none.
+    """
+
+    lines: tuple[str, ...]
+    kind: Kind = "text"
+
+    def __repr__(self) -> str:
+        """Return the plain text, wrapped."""
+        if self.kind in ("list", "steps"):
+            marks = [f"{k}. " if self.kind == "steps" else "- " for k in _count(self.lines)]
+            return "\n".join(
+                textwrap.fill(
+                    show_text(line), _WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark)
+                )
+                for mark, line in zip(marks, self.lines, strict=True)
+            )
+        return "\n\n".join(textwrap.fill(show_text(line), _WIDTH) for line in self.lines)
+
+    def _repr_html_(self) -> str:
+        texts = [escape(show_text(line)) for line in self.lines]
+        if self.kind in ("list", "steps"):
+            tag = "ol" if self.kind == "steps" else "ul"
+            return f"<{tag}>" + "".join(f"<li>{text}</li>" for text in texts) + f"</{tag}>"
+        if self.kind == "title":
+            return "".join(f"<h1>{text}</h1>" for text in texts)
+        paragraphs = "\n".join(f"<p>{text}</p>" for text in texts)
+        if self.kind == "text":
+            return paragraphs
+        return f'<div class="st-{self.kind}">\n{paragraphs}\n</div>'
+
+
+@dataclass(frozen=True, repr=False)
+class Picture:
+    """A drawn figure with its caption and its message in words.
+
+    Parameters
+    ----------
+    png : bytes
+        The image.
+    alt : str
+        What the figure says, in numbers, for a reader who does not see it.
+    caption : str
+        What is drawn, shown below the figure.
+    inches : float
+        Width in print.
+    """
+
+    png: bytes
+    alt: str
+    caption: str
+    inches: float
+
+    def __repr__(self) -> str:
+        """Return caption and message in words."""
+        text = f"Figure: {show_text(self.caption)} {show_text(self.alt)}"
+        return textwrap.fill(text, _WIDTH)
+
+    def _repr_mimebundle_(self, **_: object) -> dict[str, str]:
+        """Return one HTML figure, and beside it the PNG for tools that take no HTML."""
+        return {
+            "text/html": self.to_html(),
+            "image/png": base64.b64encode(self.png).decode("ascii"),
+            "text/plain": repr(self),
+        }
+
+    def to_html(self) -> str:
+        """Return the ``figure`` element with the image inside it."""
+        data = base64.b64encode(self.png).decode("ascii")
+        return (
+            '<figure class="st-figure">\n'
+            f'<img src="data:image/png;base64,{data}" alt="{escape(show_text(self.alt))}" '
+            f'width="{self.inches * _PIXELS_PER_INCH:.0f}">\n'
+            f"<figcaption>{escape(show_text(self.caption))}</figcaption>\n</figure>"
+        )
+
+
+def show_text(text: str) -> str:
+    """Turn white space into spaces and mark what cannot be printed, such as control characters."""
+    return "".join(_shown(char) for char in text)
+
+
+def _shown(char: str) -> str:
+    if char.isspace():
+        return " "
+    return char if char.isprintable() else "\N{REPLACEMENT CHARACTER}"
+
+
+def _count(lines: tuple[str, ...]) -> range:
+    return range(1, len(lines) + 1)

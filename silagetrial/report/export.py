@@ -1,0 +1,108 @@
+"""From the executed notebook to one HTML file that asks nothing of the outside."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from nbconvert.exporters import HTMLExporter
+from nbformat import NotebookNode
+
+from silagetrial.display import STYLE, page
+
+__all__ = ["ONLY_IN_NOTEBOOK", "notebook_html"]
+
+ONLY_IN_NOTEBOOK: Final = "only-in-notebook"
+"""Tag of a cell that the page leaves out, because the page says the same in its own heading."""
+
+# Derived from the `basic` template: its blocks are kept where they do not appear here. Results
+# come first and the code that made them is folded below; scripts have no place in the page.
+_TEMPLATE: Final = """\
+{%- extends 'index.html.j2' -%}
+{%- block body_header -%}
+{%- if nb.metadata.silagetrial.date -%}
+<p class="st-date">Dated {{ nb.metadata.silagetrial.date | escape_html }}</p>
+{%- endif %}
+<nav class="st-contents" aria-label="Contents"><ol>
+{%- for cell in nb.cells if cell.cell_type == 'markdown' and cell.source.startswith('## ') %}
+<li><a href="#{{ cell.id | escape_html }}">{{ cell.source[3:] | escape_html }}</a></li>
+{%- endfor %}
+</ol></nav>
+{%- endblock body_header -%}
+{%- block any_cell -%}
+{%- if 'only-in-notebook' not in cell.metadata.get('tags', []) -%}
+{{ super() }}
+{%- endif -%}
+{%- endblock any_cell -%}
+{%- block markdowncell -%}
+<div class="st-text" id="{{ cell.id | escape_html }}">
+{{ cell.source | markdown2html }}
+</div>
+{%- endblock markdowncell -%}
+{%- block codecell -%}
+<div class="st-results">
+{{ self.output_group() }}
+</div>
+<details class="st-code"><summary>Code</summary>
+<pre><code>{{ cell.source | escape_html }}</code></pre>
+</details>
+{%- endblock codecell -%}
+{%- block output_group -%}{{ self.outputs() }}{%- endblock output_group -%}
+{%- block output -%}{{ super.super() }}{%- endblock output -%}
+{%- block data_html -%}{{ output.data['text/html'] }}{%- endblock data_html -%}
+{%- block data_javascript -%}{%- endblock data_javascript -%}
+{%- block footer -%}{%- endblock footer -%}
+"""
+
+_STYLE: Final = """\
+h2 { margin-top: 3.2rem; }
+.st-date { color: var(--quiet); margin: -0.2rem 0 1rem; }
+.st-question { font-size: 1.1rem; color: var(--quiet); }
+.st-question p { margin: 0.3rem 0; }
+.st-answer { border-left: 4px solid var(--key); padding: 0.1rem 0 0.1rem 1.1rem; margin: 1.2rem 0;
+  font-size: 1.08rem; break-inside: avoid; }
+.st-answer p { margin: 0.6rem 0; }
+.st-refusal { border-left: 4px solid #d55e00; padding: 0.1rem 0 0.1rem 1.1rem; margin: 1.2rem 0;
+  break-inside: avoid; }
+.st-contents ol { columns: 2; padding-left: 1.2rem; margin: 1.2rem 0; font-size: 0.95rem;
+  max-width: 40rem; }
+.st-code { margin: 0.2rem 0 1.2rem; color: var(--quiet); font-size: 0.8rem; }
+.st-code summary { cursor: pointer; width: max-content; }
+.st-figure img { width: 100%; max-width: 46rem; }
+.st-table th.num { white-space: normal; min-width: 3.6rem; }
+.st-table th, .st-table td { padding: 0.26rem 0.55rem; }
+.st-table td:not(.num) { min-width: 5.6rem; }
+.st-results li { margin: 0.35rem 0; }
+.st-results pre { white-space: pre-wrap; }
+@media print {
+  .st-code, .st-contents { display: none; }
+  .st-block { break-inside: avoid; }
+  .st-figure img { max-width: 150mm; }
+  .st-table th, .st-table td { padding: 0.2rem 0.35rem; }
+  .st-table th.num { min-width: 0; }
+  .st-table td:not(.num) { min-width: 4.6rem; }
+  h2 { margin-top: 2rem; }
+}
+"""
+
+
+def notebook_html(notebook: NotebookNode, *, title: str) -> str:
+    """Return an executed notebook as one self-contained page.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        The executed notebook; ``metadata.silagetrial.date`` is shown below the heading when it
+        is there.
+    title : str
+        Plain text; escaped, it becomes the heading and the title of the page.
+
+    Returns
+    -------
+    str
+        An HTML5 page with the code of each cell folded below its results.
+    """
+    exporter = HTMLExporter(  # type: ignore[no-untyped-call]
+        template_name="basic", raw_template=_TEMPLATE, exclude_anchor_links=True
+    )
+    body, _ = exporter.from_notebook_node(notebook)
+    return page(title, body, style=STYLE + _STYLE)

@@ -1,0 +1,169 @@
+"""Write a report: read, run the notebook beside a copy of the files, export; whole or not."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import shlex
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+
+from silagetrial.data import TABLES, Trial, read_trial
+from silagetrial.data.schema import file_name
+from silagetrial.errors import DataProblems, UsageError
+from silagetrial.report.export import notebook_html
+from silagetrial.report.kernel import execute
+from silagetrial.report.manifest import write_manifest
+from silagetrial.report.place import DATA, HTML, NOTEBOOK, RESULTS, check_place, report_place
+from silagetrial.report.template import report_notebook
+from silagetrial.report.words import title_of
+
+__all__ = ["Report", "report_date", "write_report"]
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Report:
+    """A written report.
+
+    Attributes
+    ----------
+    path : Path
+        The report folder.
+    summary : tuple of three str
+        The answer in three sentences.
+    answered : bool
+        False when the design supports no answer to any question asked; the report says why.
+    files : tuple of Path
+        Every file of the folder, in order of their paths.
+    """
+
+    path: Path
+    summary: tuple[str, str, str]
+    answered: bool
+    files: tuple[Path, ...]
+
+
+def write_report(
+    trial_path: str | Path,
+    out: str | Path,
+    *,
+    date: dt.date | None = None,
+    progress: Progress | None = None,
+) -> Report:
+    """Read a trial, analyse it and write the report.
+
+    Parameters
+    ----------
+    trial_path : str or Path
+        The trial folder.
+    out : str or Path
+        The folder to write: new, empty, or an earlier report, which is replaced.
+    date : datetime.date, optional
+        The date shown on the report; by default that of the environment variable
+        SOURCE_DATE_EPOCH, and without it none.
+    progress : callable, optional
+        Called with one line of text at each stage.
+
+    Returns
+    -------
+    Report
+        Where it is, the answer in three sentences, and the files written: ``report.html``,
+        ``report.ipynb`` (executed), ``results.json``, ``manifest.json`` and ``data/`` (a byte
+        copy of the input).
+
+    Raises
+    ------
+    DataProblems
+        When the files of the trial have errors.
+    UsageError
+        When `out` holds something else, or nothing can be written there.
+    SilageTrialError
+        When the notebook stops.
+    """
+    say = progress or _silent
+    target = Path(out)
+    shown = report_date(date)
+    check_place(target)
+    say("reading the trial")
+    trial = read_trial(trial_path)
+    if trial.errors:
+        raise DataProblems(trial.errors)
+    with report_place(target) as work:
+        inputs = _copy_input(Path(trial_path), work / DATA)
+        _write_pages(trial, work, shown=shown, say=say)
+        write_manifest(
+            work,
+            inputs=inputs,
+            outputs=(HTML, NOTEBOOK, RESULTS),
+            seed=trial.settings.analysis.seed,
+            command=_command(trial_path, out, date=date),
+        )
+    return _written(target)
+
+
+def _silent(line: str) -> None:
+    """Take a progress line and say nothing."""
+
+
+def report_date(date: dt.date | None) -> dt.date | None:
+    """Return the date to show: the one asked for, else that of SOURCE_DATE_EPOCH, else none.
+
+    Raises
+    ------
+    UsageError
+        When SOURCE_DATE_EPOCH is set and is no count of seconds.
+    """
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if date is not None or not epoch:
+        return date
+    try:
+        return dt.datetime.fromtimestamp(int(epoch), tz=dt.UTC).date()
+    except (ValueError, OverflowError, OSError) as error:
+        raise UsageError(
+            found=f"SOURCE_DATE_EPOCH is {epoch!r}",
+            expected="whole seconds since 1970-01-01 UTC",
+            remedy="correct the environment variable, unset it, or give --date YYYY-MM-DD",
+        ) from error
+
+
+def _copy_input(source: Path, folder: Path) -> list[str]:
+    """Copy the files a trial is read from, byte by byte; return their paths in the report."""
+    folder.mkdir()
+    names = ["trial.toml", *(file_name(table) for table in TABLES)]
+    present = [name for name in names if (source / name).is_file()]
+    for name in present:
+        shutil.copyfile(source / name, folder / name)
+    return [f"{DATA}/{name}" for name in present]
+
+
+def _write_pages(trial: Trial, work: Path, *, shown: dt.date | None, say: Progress) -> None:
+    """Run the notebook (its last cell writes the results) and write it and the page."""
+    notebook = report_notebook(date=shown)
+    executed = execute(notebook, work, started=lambda cell: say(f"running the cell {cell}"))
+    nbformat.write(executed, work / NOTEBOOK)  # type: ignore[no-untyped-call]
+    say("exporting the page")
+    html = notebook_html(executed, title=title_of(trial))
+    (work / HTML).write_text(html, encoding="utf-8", newline="\n")
+
+
+def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None) -> str:
+    words = ["silagetrial", "report", str(trial_path), "--out", str(out)]
+    return shlex.join(words if date is None else [*words, "--date", date.isoformat()])
+
+
+def _written(folder: Path) -> Report:
+    results = json.loads((folder / RESULTS).read_text(encoding="utf-8"))
+    butyric, loss, sure = results["summary"]
+    return Report(
+        path=folder,
+        summary=(butyric, loss, sure),
+        answered=bool(results["answered"]),
+        files=tuple(sorted(path for path in folder.rglob("*") if path.is_file())),
+    )

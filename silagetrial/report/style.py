@@ -1,0 +1,212 @@
+"""The look of the figures: one colour, marker and line style for each binding, sizes for print."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, Final, TypeAlias
+
+import matplotlib.style
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
+from numpy.typing import NDArray
+
+from silagetrial.analysis.responses import Response
+from silagetrial.report.block import Picture
+from silagetrial.report.phrases import short
+
+__all__ = [
+    "INK",
+    "QUIET",
+    "WIDTH",
+    "Floats",
+    "Look",
+    "axis_label",
+    "canvas",
+    "days_axis",
+    "finish",
+    "key",
+    "log_axis",
+    "looks",
+    "shifted",
+]
+
+Floats: TypeAlias = NDArray[np.float64]
+
+WIDTH: Final = 6.6
+"""Width of a figure in inches: the text width of an A4 page with the page's margins."""
+
+INK: Final = "#1b1b1b"
+QUIET: Final = "#6e6e6e"
+
+# Okabe & Ito (2008), Color Universal Design; yellow and sky blue are left out, being too light
+# for thin lines on white.
+_COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000")
+_MARKERS: Final = ("o", "s", "^", "D", "v")
+_LINES: Final[tuple[Any, ...]] = ("-", (0, (5, 2)), (0, (1, 1.5)), "-.", (0, (3, 1, 1, 1, 1, 1)))
+
+# Dollar signs in names are names, not formulas: nothing in a label is parsed.
+_RC: Final[dict[str, Any]] = {
+    "text.parse_math": False,
+    "font.family": "DejaVu Sans",
+    "font.size": 8.5,
+    "axes.titlesize": 8.5,
+    "axes.labelsize": 8.5,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.grid.axis": "y",
+    "axes.axisbelow": True,
+    "grid.color": "#e6e6e6",
+    "grid.linewidth": 0.6,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+    "lines.linewidth": 1.4,
+    "lines.markersize": 5.0,
+    "errorbar.capsize": 0.0,
+    "figure.dpi": 200,
+    "savefig.dpi": 200,
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one binding is drawn everywhere."""
+
+    name: str
+    colour: str
+    marker: str
+    line: Any
+
+
+def looks(bindings: Sequence[str]) -> dict[str, Look]:
+    """Return the look of each binding, by its place in the trial's own order."""
+    return {
+        name: Look(
+            name,
+            _COLOURS[k % len(_COLOURS)],
+            _MARKERS[k % len(_MARKERS)],
+            _LINES[k % len(_LINES)],
+        )
+        for k, name in enumerate(bindings)
+    }
+
+
+@contextmanager
+def canvas(*, height: float, rows: int = 1, columns: int = 1, **options: Any) -> Iterator[Any]:
+    """Give a figure and its axes in the report's look.
+
+    Parameters
+    ----------
+    height : float
+        Height in inches; the width is `WIDTH`.
+    rows, columns : int
+        Grid of axes.
+    **options
+        Passed to `matplotlib.figure.Figure.subplots`.
+
+    Yields
+    ------
+    tuple of Figure and numpy.ndarray
+        The figure and its axes, an array of `rows` times `columns`.
+    """
+    with matplotlib.style.context(["default", _RC]):
+        figure = Figure(figsize=(WIDTH, height), layout="constrained")
+        FigureCanvasAgg(figure)
+        yield figure, figure.subplots(rows, columns, squeeze=False, **options)
+
+
+def finish(figure: Figure, *, alt: str, caption: str) -> Picture:
+    """Turn a drawn figure into a picture; the same drawing gives the same bytes."""
+    buffer = io.BytesIO()
+    with warnings.catch_warnings():
+        # A name in a script the font lacks shows boxes in the figure; the words have it right.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(buffer, format="png", metadata={"Software": None})
+    return Picture(buffer.getvalue(), alt=alt, caption=caption, inches=WIDTH)
+
+
+def log_axis(axes: Axes) -> None:
+    """Make the vertical axis logarithmic with plain numbers, after everything is drawn on it."""
+    axes.set_yscale("log")
+    low, high = axes.get_ylim()
+    few = high / low > 8
+    steps = (1.0, 2.0, 5.0) if few else (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
+    axes.yaxis.set_major_locator(LogLocator(base=10.0, subs=steps, numticks=30))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+
+
+def days_axis(axes: Axes, days: Sequence[float]) -> None:
+    """Make the horizontal axis days in storage on the scale log(1 + days), with these ticks.
+
+    Growth with storage is a straight line on it.
+    """
+    axes.set_xscale("function", functions=(np.log1p, np.expm1))
+    axes.xaxis.set_major_locator(FixedLocator(list(days)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_minor_locator(NullLocator())
+    low, high = np.log1p(min(days)), np.log1p(max(days))
+    margin = 0.12 * (high - low) or 0.5
+    axes.set_xlim(np.expm1(low - margin), np.expm1(high + margin))
+    axes.set_xlabel("days in storage, on the scale log(1 + days)")
+
+
+def shifted(days: Sequence[float], *, of: Mapping[str, float], share: float) -> Floats:
+    """Move places on a days axis sideways by a share of its length, so that nothing overlaps."""
+    x = np.log1p(np.asarray(list(of.values()), dtype=float))
+    moved: Floats = np.expm1(np.log1p(np.asarray(days, dtype=float)) + share * (np.ptp(x) or 1.0))
+    return moved
+
+
+def axis_label(response: Response) -> str:
+    """Return what a value axis is called."""
+    unit = "% of the DM ensiled" if response.unit == "percentage points" else response.unit
+    return f"{response.label}, {unit}"
+
+
+def key(
+    figure: Figure, entries: Sequence[tuple[str, Look]], *, below: bool = False, line: bool = True
+) -> None:
+    """Put the key above the figure: the looks, and hollow marks where values lie below a limit."""
+    handles = [
+        Line2D(
+            [],
+            [],
+            color=look.colour,
+            marker=look.marker,
+            linestyle=look.line if line else "none",
+            markersize=4.5,
+            label=short(name),
+        )
+        for name, look in entries
+    ]
+    if below:
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=QUIET,
+                marker="o",
+                markerfacecolor="white",
+                linestyle="none",
+                markersize=4.5,
+                label="below the limit, drawn at half the limit",
+            )
+        )
+    figure.legend(handles=handles, loc="outside upper left", ncols=len(handles))

@@ -1,0 +1,175 @@
+"""What the report shows of each table: which columns, under which headings, in which order."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.data import Trial
+from silagetrial.display import Table
+from silagetrial.report.block import Prose
+from silagetrial.report.findings import planned_days
+from silagetrial.report.phrases import block_word
+from silagetrial.report.tables_results import (
+    differences,
+    growth,
+    half_widths,
+    means,
+    refused,
+    terms,
+    tests,
+    variances,
+)
+from silagetrial.report.tables_witnesses import exact, witness
+
+__all__ = [
+    "bales",
+    "correction",
+    "counts",
+    "differences",
+    "exact",
+    "found",
+    "growth",
+    "half_widths",
+    "held_equal",
+    "left_out",
+    "means",
+    "refused",
+    "storage",
+    "terms",
+    "tests",
+    "variances",
+    "warnings",
+    "witness",
+]
+
+
+def bales(trial: Trial) -> Table:
+    """Show how many bales were made: a row a site, a column an opening, counts by binding."""
+    frame, settings = trial.bales, trial.settings
+    openings = frame["planned_opening"].fillna("bales")
+    order = [o.name for o in sorted(settings.openings, key=lambda o: o.days)]
+    columns = [name for name in [*order, "bales"] if (openings == name).any()]
+    lines = []
+    for site, rows in frame.groupby("site", sort=False):
+        cells: dict[str, object] = {"site": site}
+        for column in columns:
+            here = rows[openings[rows.index] == column]["binding"]
+            made = {name: int((here == name).sum()) for name in settings.compare}
+            cells[column] = ", ".join(f"{name} {made[name]}" for name in settings.compare)
+        lines.append({**cells, "pairs": rows["pair"].nunique(), "all": len(rows)})
+    labels = {**{c: c for c in columns}, "pairs": block_word(settings.compare) + "s"}
+    return Table(pd.DataFrame(lines), title="Bales made", labels=labels)
+
+
+def held_equal(trial: Trial) -> Table | Prose:
+    """Show what was held equal between the bindings, in the words of trial.toml."""
+    pairs = trial.settings.held_equal.items()
+    if not pairs:
+        return Prose(("The trial's settings do not say what was held equal between the bindings.",))
+    frame = pd.DataFrame(
+        {
+            "what": [str(key).replace("_", " ") for key, _ in pairs],
+            "value": [f"{v:g}" if isinstance(v, float | int) else str(v) for _, v in pairs],
+        }
+    )
+    return Table(frame, title="Held equal between the bindings")
+
+
+def left_out(analysis: Analysis) -> Table | Prose:
+    """Show every value that is missing or not used, with the reason, once for all responses."""
+    parts = [
+        result.records.left_out.frame.assign(response=result.response.label)
+        for result in analysis.responses.values()
+    ]
+    keys = ["bale", "binding", "opening", "what", "reason"]
+    whole = pd.concat(parts, ignore_index=True)
+    by = whole.groupby(keys, sort=False, dropna=False)["response"].agg(", ".join).reset_index()
+    if not len(by):
+        return Prose(("No bale was lost and no value left out.",))
+    title = "Bales and values left out, and why"
+    return Table(by, title=title, labels={"response": "missing for"})
+
+
+def storage(trial: Trial, result: ResponseAnalysis) -> Table:
+    """Show actual against planned days in storage by opening."""
+    rows = result.records.rows
+    lines = []
+    for opening in sorted(trial.settings.openings, key=lambda o: o.days):
+        mine = rows[rows["opening"] == opening.name]
+        lines.append(
+            {
+                "opening": opening.name,
+                "planned_days": opening.days,
+                "window": f"{opening.window[0]:g} to {opening.window[1]:g}",
+                "results": len(mine),
+                "smallest_days": mine["days"].min(),
+                "median_days": mine["days"].median(),
+                "largest_days": mine["days"].max(),
+                "late": int(mine["late"].sum()),
+            }
+        )
+    labels = {
+        "smallest_days": "actual, smallest",
+        "median_days": "median",
+        "largest_days": "largest",
+        "late": "after the window",
+    }
+    return Table(pd.DataFrame(lines), title="Days in storage, from film wrapping", labels=labels)
+
+
+def warnings(trial: Trial) -> Table | Prose:
+    """Show what the check of the files warned of."""
+    frame = pd.DataFrame(
+        [(item.place, item.found, item.remedy) for item in trial.warnings],
+        columns=["place", "found", "remedy"],
+    )
+    if not len(frame):
+        return Prose(("The check of the files warned of nothing.",))
+    return Table(frame, title="Warnings of the check")
+
+
+def found(result: ResponseAnalysis) -> Table:
+    """Show the values by opening and binding without a model."""
+    labels = {"days": "mean days", "std_dev": "SD", "mean_uncorrected": "mean, uncorrected"}
+    formats = {"bales": ".0f", "below_limit": ".0f"}
+    values = dict.fromkeys(
+        ("median", "mean", "std_dev", "smallest", "largest", "mean_uncorrected"), ".2f"
+    )
+    return replace(result.summary, labels=labels, formats={**formats, **values})
+
+
+def counts(trial: Trial, result: ResponseAnalysis) -> Table | Prose:
+    """Show the openings that are reported as counts because too many values are below a limit."""
+    table = result.records.counts
+    if not len(table):
+        return Prose(("No opening had to be left to counts of values below the limit.",))
+    frame = _by_binding(trial, table.frame)
+    return Table(frame, title=table.title, labels={"below_limit": "below the limit"})
+
+
+def _by_binding(trial: Trial, frame: pd.DataFrame) -> pd.DataFrame:
+    """Order rows by the days of the opening, then by the trial's order of bindings."""
+    days = frame["opening"].map(planned_days(trial))
+    place = frame["binding"].map({name: k for k, name in enumerate(trial.settings.compare)})
+    return frame.iloc[np.lexsort((place, days))].reset_index(drop=True)
+
+
+def correction(trial: Trial, result: ResponseAnalysis) -> Table | Prose:
+    """Show DM loss with and without the correction of DM for volatiles, by opening and binding."""
+    rows = result.records.rows
+    if "uncorrected" not in rows or rows["uncorrected"].isna().all():
+        return Prose(("There is no DM loss from oven DM to show beside the corrected one.",))
+    groups = rows.groupby(["opening", "binding"], sort=False)
+    means = groups.agg(corrected=("value", "mean"), uncorrected=("uncorrected", "mean"))
+    frame = _by_binding(trial, means.reset_index())
+    frame["change"] = frame["corrected"] - frame["uncorrected"]
+    return Table(
+        frame,
+        title=f"{result.response.label} with and without the correction for volatiles",
+        notes=(f"In {result.response.unit}; means of bales, no model.",),
+        formats=dict.fromkeys(("corrected", "uncorrected", "change"), ".2f"),
+    )

@@ -1,0 +1,105 @@
+"""The model's two witnesses beside it: the paired t of each contrast, and statsmodels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from silagetrial.analysis import ResponseAnalysis
+from silagetrial.data import Trial
+from silagetrial.display import Table
+from silagetrial.report.phrases import level_name
+from silagetrial.report.tables_results import NOTHING, Shown, named
+
+__all__ = ["exact", "side_by_side", "witness"]
+
+
+def exact(trial: Trial, result: ResponseAnalysis) -> Shown:
+    """Show each comparison by the model and by the paired t side by side."""
+    title = f"{result.response.label}: the model beside the paired t"
+    if not result.answered or "estimate" not in result.exact.frame:
+        return NOTHING
+    joined = side_by_side(result)
+    shown = named(trial, result, joined)
+    columns = ["comparison", "contrast", "model", "model_low", "model_high", "p_model"]
+    columns += ["paired", "paired_low", "paired_high", "p_paired", "df", "pairs"]
+    numbers = dict.fromkeys([c for c in columns if c.startswith(("model", "paired"))], "#.3g")
+    labels = {
+        "contrast": "at",
+        "model": f"model: {result.response.effect}",
+        "model_low": "low",
+        "model_high": "high",
+        "p_model": "p",
+        "paired": f"paired t: {result.response.effect}",
+        "paired_low": "low",
+        "paired_high": "high",
+        "p_paired": "p",
+    }
+    level = level_name(1 - trial.settings.analysis.alpha)
+    note = (
+        f"{level} intervals of each comparison alone. The paired t is exact where pairs are "
+        "complete, under any covariance within a pair; it does not pool the error over openings."
+    )
+    return Table(shown[columns], title=title, labels=labels, formats=numbers, notes=(note,))
+
+
+def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
+    """Join the model's comparisons with the paired t of the same contrast, on the reader's scale.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``term contrast model model_low model_high p_model model_error paired paired_low
+        paired_high p_paired df pairs remark``, the two estimates comparable; ``model_error`` is
+        the standard error on the model's scale.
+    """
+    log = result.response.effect == "ratio"
+    parts = [
+        result.differences.frame.assign(contrast=result.differences.frame["opening"]),
+        result.average.frame.assign(contrast="average"),
+    ]
+    if len(result.growth):
+        parts.append(result.growth.frame.assign(contrast="growth"))
+    model = pd.concat(parts, ignore_index=True)
+    error = model["std_error"] / model["estimate"] if log else model["std_error"]
+    model = model.assign(model_error=error).rename(
+        columns={
+            "estimate": "model",
+            "conf_low": "model_low",
+            "conf_high": "model_high",
+            "p_value": "p_model",
+        }
+    )
+    kept = ["term", "contrast", "model", "model_low", "model_high", "p_model", "model_error"]
+    paired = result.exact.frame.rename(
+        columns={
+            "estimate": "paired",
+            "conf_low": "paired_low",
+            "conf_high": "paired_high",
+            "p_value": "p_paired",
+        }
+    )
+    if log:
+        limits = ["paired", "paired_low", "paired_high"]
+        paired[limits] = np.exp(paired[limits])
+    both = [*("paired", "paired_low", "paired_high", "p_paired"), "df", "pairs", "remark"]
+    return model[kept].merge(paired[["term", "contrast", *both]], on=["term", "contrast"])
+
+
+def witness(result: ResponseAnalysis) -> Shown:
+    """Show the same model fitted by statsmodels beside ours, with the digits of agreement."""
+    title = f"{result.response.label}: the same model fitted by statsmodels"
+    if result.witness is None:
+        return NOTHING
+    frame = result.witness.table
+    words = frame["quantity"].replace({"std_error": "standard error"})
+    return Table(
+        frame.assign(quantity=words),
+        title=title,
+        labels={"ours": "silagetrial", "theirs": "statsmodels", "digits": "digits in common"},
+        formats={"ours": "#.6g", "theirs": "#.6g", "digits": ".1f"},
+        notes=(
+            "On the model's scale, all variances held at zero or above in both; standard errors "
+            "without the small-sample adjustment, which statsmodels does not have.",
+        ),
+    )

@@ -1,0 +1,50 @@
+"""The demonstration trials and variants of them, read and analysed once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from report_variants import all_below, copy_demo, hostile, one_opening, one_pair, three_bindings
+
+from silagetrial.analysis import Analysis, analyse
+from silagetrial.data import read_trial
+
+MAKERS: dict[str, Callable[[Path], Path]] = {
+    "separate": lambda folder: copy_demo("three_farms", folder),
+    "recored": lambda folder: copy_demo("cored_bales", folder),
+    "three bindings": three_bindings,
+    "one pair": one_pair,
+    "one opening": one_opening,
+    "all below": all_below,
+    "hostile": hostile,
+}
+
+Analysed = Callable[[str], Analysis]
+
+
+@pytest.fixture(scope="session")
+def folder_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """Trial folder of a variant, made once; not to be written to."""
+    made: dict[str, Path] = {}
+
+    def folder(name: str) -> Path:
+        if name not in made:
+            made[name] = MAKERS[name](tmp_path_factory.mktemp("trial"))
+        return made[name]
+
+    return folder
+
+
+@pytest.fixture(scope="session")
+def analysed(folder_of: Callable[[str], Path]) -> Analysed:
+    """Analysis of a variant, made once."""
+    done: dict[str, Analysis] = {}
+
+    def analysis(name: str) -> Analysis:
+        if name not in done:
+            done[name] = analyse(read_trial(folder_of(name)))
+        return done[name]
+
+    return analysis

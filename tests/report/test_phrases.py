@@ -1,0 +1,60 @@
+"""Numbers and lists as they stand in sentences."""
+
+from __future__ import annotations
+
+import pytest
+
+from silagetrial.report.phrases import (
+    amount,
+    block_word,
+    count,
+    joined,
+    level_name,
+    number,
+    p_value,
+    quantity,
+    short,
+    span,
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(0.0004, "p < 0.001"), (0.001, "p = 0.001"), (0.0496, "p = 0.050"), (0.9996, "p > 0.999")],
+)
+def test_p_values(value: float, shown: str) -> None:
+    assert p_value(value) == shown
+
+
+def test_numbers_carry_a_true_minus_sign() -> None:
+    assert number(-2.4567) == "\u22122.46"
+    assert quantity(-0.0453, "percentage points") == "\u22120.05"
+    assert span(-2.456, 2.14, "percentage points") == "\u22122.46 to 2.14"
+
+
+def test_ratios_keep_their_digits_where_two_decimals_would_lose_them() -> None:
+    assert [quantity(value) for value in (0.0123, 0.588, 1.6, 23.45)] == [
+        "0.0123",
+        "0.59",
+        "1.60",
+        "23.4",
+    ]
+
+
+def test_units_and_counts() -> None:
+    assert amount(1.0, "percentage points") == "1 percentage point"
+    assert amount(1.5, "percentage points") == "1.50 percentage points"
+    assert amount(1.5, "") == "1.50"
+    assert count(1, "pair") == "1 pair"
+    assert count(2, "degree", "degrees") == "2 degrees"
+    assert level_name(1 - 0.05) == "95 %"
+    assert level_name(1 - 0.001) == "99.9 %"
+
+
+def test_lists_and_names() -> None:
+    assert joined(["net"]) == "net"
+    assert joined(["net", "film", "twine"]) == "net, film and twine"
+    assert joined(["a", "b"], last="or") == "a or b"
+    assert short("x" * 28) == "x" * 28
+    assert short("x" * 29) == "x" * 27 + "…"
+    assert [block_word(["a", "b"]), block_word(["a", "b", "c"])] == ["pair", "set"]

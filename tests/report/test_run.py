@@ -1,0 +1,212 @@
+"""The whole way: from a trial folder to a report, from the report to the same report."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import nbformat
+import pytest
+from bs4 import BeautifulSoup
+from report_variants import HOSTILE, copy_demo, settings
+
+from silagetrial.errors import DataProblems, UsageError
+from silagetrial.report import Report, write_report
+from silagetrial.report.kernel import execute
+from silagetrial.report.run import report_date
+
+Written = Callable[[str], Report]
+
+
+@pytest.fixture(scope="module")
+def written(folder_of: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory) -> Written:
+    """Report of a variant, written once."""
+    done: dict[str, Report] = {}
+
+    def report(name: str) -> Report:
+        if name not in done:
+            out = tmp_path_factory.mktemp("out") / "report"
+            done[name] = write_report(folder_of(name), out, date=dt.date(2026, 5, 31))
+        return done[name]
+
+    return report
+
+
+def html_of(report: Report) -> str:
+    return (report.path / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["separate", "recored"])
+def test_the_report_is_complete(
+    written: Written, folder_of: Callable[[str], Path], name: str
+) -> None:
+    report = written(name)
+    names = {str(path.relative_to(report.path).as_posix()) for path in report.files}
+    source = folder_of(name)
+    copied = {f"data/{path.name}" for path in source.iterdir()}
+    assert names == {"report.html", "report.ipynb", "results.json", "manifest.json", *copied}
+    for path in source.iterdir():
+        assert (report.path / "data" / path.name).read_bytes() == path.read_bytes()
+    results = json.loads((report.path / "results.json").read_text(encoding="utf-8"))
+    assert tuple(results["summary"]) == report.summary
+    assert report.answered
+
+
+def test_the_manifest_names_what_went_in_and_what_came_out(written: Written) -> None:
+    report = written("separate")
+    manifest = json.loads((report.path / "manifest.json").read_text(encoding="utf-8"))
+    listed = {entry["file"]: entry["sha256"] for entry in manifest["inputs"] + manifest["outputs"]}
+    for path in report.files:
+        name = path.relative_to(report.path).as_posix()
+        if name != "manifest.json":
+            assert listed.pop(name) == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert listed == {}
+    assert manifest["seed"] == 4160
+    assert manifest["command"].startswith("silagetrial report ")
+    assert manifest["command"].endswith(" --date 2026-05-31")
+    assert {"numpy", "scipy", "pandas", "statsmodels", "silagetrial"} <= set(manifest["packages"])
+
+
+def test_only_the_manifest_holds_the_time(written: Written) -> None:
+    report = written("separate")
+    year = str(dt.datetime.now(dt.UTC).year)
+    notebook = (report.path / "report.ipynb").read_text(encoding="utf-8")
+    assert not re.search(rf"{year}-\d\d-\d\dT\d\d:\d\d", notebook)
+    assert "Dated 2026-05-31" in html_of(report)
+
+
+@pytest.mark.parametrize("name", ["separate", "recored", "hostile"])
+def test_the_page_asks_nothing_of_the_outside_and_is_accessible(
+    written: Written, name: str
+) -> None:
+    html = html_of(written(name))
+    soup = BeautifulSoup(html, "html.parser")
+    assert soup.find_all(["script", "iframe", "object", "embed", "link", "form"]) == []
+    for tag in soup.find_all(True):
+        for attribute, value in tag.attrs.items():
+            assert not attribute.startswith("on")
+            if attribute in ("src", "href"):
+                assert str(value).startswith(("data:image/png;base64,", "#"))
+    assert "url(" not in html
+    assert len(soup.find_all("img")) == 8
+    for image in soup.find_all("img"):
+        assert len(image["alt"]) > 60
+        assert image.find_parent("figure").figcaption.get_text()
+    ids = {tag["id"] for tag in soup.find_all(id=True)}
+    assert {link["href"][1:] for link in soup.find_all("a")} <= ids
+    assert len(soup.find_all("h1")) == 1
+    assert soup.html is not None
+    assert soup.html["lang"] == "en"
+    for cell in soup.find_all("th"):
+        assert cell["scope"] in ("col", "row")
+
+
+def test_every_section_is_there_in_order(written: Written) -> None:
+    soup = BeautifulSoup(html_of(written("recored")), "html.parser")
+    assert [heading.get_text() for heading in soup.find_all("h2")] == [
+        "The answer",
+        "The trial",
+        "What was measured",
+        "Butyric acid",
+        "DM loss",
+        "The model, and why",
+        "Two witnesses",
+        "Residual checks",
+        "Methods",
+        "Cautions",
+        "Run it again",
+    ]
+    assert len(soup.find_all("details")) == len(soup.select("details.st-code"))
+    assert "Traceback" not in soup.get_text()
+    assert "Warning" not in soup.get_text().replace("Warnings of the check", "")
+
+
+def test_text_of_the_data_is_text_everywhere(written: Written) -> None:
+    report = written("hostile")
+    html = html_of(report)
+    soup = BeautifulSoup(html, "html.parser")
+    assert soup.h1 is not None
+    assert soup.h1.get_text() == HOSTILE
+    assert soup.title is not None
+    assert soup.title.get_text() == HOSTILE
+    text = soup.get_text()
+    assert "<b>$x^2$ {{7*7}} / net" in text
+    assert "{{7*7}}" in text
+    assert "&lt;script&gt;" in html
+    assert soup.find_all(["b", "i"]) == []
+    notebook = nbformat.read(report.path / "report.ipynb", as_version=4)
+    source = "\n".join(cell.source for cell in notebook.cells)
+    assert "7*7" not in source
+    assert "alert" not in source
+
+
+def test_a_reader_runs_the_notebook_again_and_gets_the_same(
+    written: Written, tmp_path: Path
+) -> None:
+    report = written("recored")
+    copy = tmp_path / "elsewhere"
+    shutil.copytree(report.path / "data", copy / "data")
+    notebook = nbformat.read(report.path / "report.ipynb", as_version=4)
+    again = execute(notebook, copy)
+    assert again == notebook
+    assert (copy / "results.json").read_bytes() == (report.path / "results.json").read_bytes()
+
+
+def test_the_report_is_the_same_when_written_again_from_its_own_data(written: Written) -> None:
+    report = written("recored")
+    before = {path: path.read_bytes() for path in report.files}
+    again = write_report(report.path / "data", report.path, date=dt.date(2026, 5, 31))
+    assert again.summary == report.summary
+    for path, content in before.items():
+        if path.name != "manifest.json":
+            assert path.read_bytes() == content
+    assert [item.name for item in report.path.parent.iterdir()] == ["report"]
+
+
+def test_a_design_without_an_answer_still_gives_a_report(written: Written) -> None:
+    report = written("one pair")
+    assert not report.answered
+    html = html_of(report)
+    assert "What would be enough" in html
+    assert "at least one more pair" in html
+
+
+def test_data_with_errors_write_nothing(tmp_path: Path) -> None:
+    trial = copy_demo("cored_bales", tmp_path)
+    settings(trial, ('butyric_acid = "g/kg DM"\n', ""))
+    with pytest.raises(DataProblems, match="butyric_acid"):
+        write_report(trial, tmp_path / "out" / "report")
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_place_is_looked_at_before_any_work(tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").write_text("mine", encoding="utf-8")
+    lines: list[str] = []
+    with pytest.raises(UsageError, match=r"is not empty: it holds mine\.txt"):
+        write_report(tmp_path / "no trial", tmp_path, progress=lines.append)
+    assert lines == []
+
+
+def test_the_date_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("SOURCE_DATE_EPOCH", raising=False)
+    assert report_date(None) is None
+    # The day of the specification's own example, https://reproducible-builds.org/specs/
+    # source-date-epoch/ (date +%s); 1 January 2017 00:00 UTC is 1483228800 by POSIX arithmetic.
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1483228800")
+    assert report_date(None) == dt.date(2017, 1, 1)
+    assert report_date(dt.date(2026, 5, 31)) == dt.date(2026, 5, 31)
+
+
+@pytest.mark.parametrize("epoch", ["yesterday", "1e400", "9" * 30])
+def test_a_wrong_epoch_is_refused(epoch: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", epoch)
+    with pytest.raises(UsageError) as caught:
+        report_date(None)
+    assert caught.value.found == f"SOURCE_DATE_EPOCH is {epoch!r}"
+    assert caught.value.expected == "whole seconds since 1970-01-01 UTC"
+    assert "--date YYYY-MM-DD" in caught.value.remedy

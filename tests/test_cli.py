@@ -1,0 +1,195 @@
+"""The command line: what is printed where, and the exit codes."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import silagetrial
+from silagetrial import cli
+from silagetrial.report import Report
+
+DEMOS = Path(__file__).parents[1] / "data_demo"
+
+SUMMARY = ("Butyric acid was lower.", "DM loss differs by \u22120.16 points.", "About one farm.")
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(DEMOS / "cored_bales", tmp_path / "trial"))
+
+
+def report_stub(answered: bool, calls: list[dict[str, object]]) -> object:
+    def write_report(folder: str, out: str, **options: object) -> Report:
+        calls.append({"folder": folder, "out": out, **options})
+        progress = options["progress"]
+        if callable(progress):
+            progress("reading the trial")
+        return Report(Path(out), SUMMARY, answered, ())
+
+    return write_report
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_the_answer_goes_to_standard_output_and_nothing_else(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    calls: list[dict[str, object]] = []
+    monkeypatch.setattr(silagetrial, "write_report", report_stub(True, calls), raising=False)
+    assert cli.main(["report", "trial", "--out", "dir", "--date", "2026-05-31"]) == 0
+    shown = capsys.readouterr()
+    assert shown.out == "\n".join(SUMMARY) + "\n"
+    assert shown.err == ""
+    assert calls[0]["folder"] == "trial"
+    assert calls[0]["out"] == "dir"
+    assert str(calls[0]["date"]) == "2026-05-31"
+    assert calls[0]["progress"] is None
+
+
+def test_progress_shows_on_a_terminal_unless_quiet(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(silagetrial, "write_report", report_stub(True, []), raising=False)
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stderr", terminal)
+    assert cli.main(["report", "trial", "--out", "dir"]) == 0
+    assert terminal.getvalue() == (
+        "silagetrial: reading the trial\nsilagetrial: the report is in dir\n"
+    )
+    quiet = Terminal()
+    monkeypatch.setattr(sys, "stderr", quiet)
+    assert cli.main(["report", "trial", "--out", "dir", "--quiet"]) == 0
+    assert quiet.getvalue() == ""
+    assert capsys.readouterr().out.count("About one farm.") == 2
+
+
+def test_no_answer_is_exit_code_four_with_the_reason_on_standard_output(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(silagetrial, "write_report", report_stub(False, []), raising=False)
+    assert cli.main(["report", "trial", "--out", "dir"]) == 4
+    assert capsys.readouterr().out == "\n".join(SUMMARY) + "\n"
+
+
+def test_a_minus_sign_survives_a_narrow_encoding(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(silagetrial, "write_report", report_stub(True, []), raising=False)
+    raw = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, encoding="cp1252"))
+    assert cli.main(["report", "trial", "--out", "dir"]) == 0
+    sys.stdout.flush()
+    assert b"DM loss differs by -0.16 points." in raw.getvalue()
+
+
+def test_check_lists_warnings_and_is_content(
+    demo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["check", str(demo)]) == 0
+    shown = capsys.readouterr()
+    assert "Problems: 0 errors, 1 warning" in shown.out
+    assert "CA04-2" in shown.out
+    assert shown.err == ""
+
+
+def test_check_of_a_trial_with_errors(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    toml = demo / "trial.toml"
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(text.replace('butyric_acid = "g/kg DM"\n', ""), encoding="utf-8")
+    assert cli.main(["check", str(demo)]) == 3
+    assert "butyric_acid" in capsys.readouterr().out
+
+
+def test_a_report_on_data_with_errors_says_so_on_standard_error(
+    demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    toml = demo / "trial.toml"
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(text.replace('butyric_acid = "g/kg DM"\n', ""), encoding="utf-8")
+    assert cli.main(["report", str(demo), "--out", str(tmp_path / "out")]) == 3
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.startswith("Found: ")
+    assert "error in trial.toml" in shown.err
+    assert "butyric_acid" in shown.err
+    assert "\nExpected: " in shown.err
+    assert "\nRemedy: " in shown.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_place_that_is_taken_is_a_usage_error(
+    demo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["report", str(demo), "--out", str(demo)]) == 2
+    assert "is not empty: it holds" in capsys.readouterr().err
+
+
+def test_a_missing_folder_is_a_data_problem(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["check", str(tmp_path / "nowhere")]) == 3
+    assert "nowhere" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "found"),
+    [
+        ([], "the following arguments are required: COMMAND"),
+        (["report", "trial"], "the following arguments are required: --out"),
+        (["report", "trial", "--out", "dir", "--date", "31.5.2026"], "'31.5.2026' is not a date"),
+        (["invent"], "invalid choice: 'invent'"),
+    ],
+)
+def test_wrong_arguments_say_what_was_found_expected_and_what_to_do(
+    arguments: list[str], found: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as caught:
+        cli.main(arguments)
+    assert caught.value.code == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.startswith("Found: ")
+    assert found in shown.err
+    assert "\nExpected: silagetrial" in shown.err
+    assert "\nRemedy: see `silagetrial" in shown.err
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "silagetrial.cli", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def test_version_and_help() -> None:
+    assert run("--version").stdout.strip() == f"silagetrial {silagetrial.__version__}"
+    shown = run("--help").stdout
+    for word in ("report", "check", "Exit codes", "4 no answer"):
+        assert word in shown
+
+
+def test_help_loads_nothing_heavy_and_is_quick() -> None:
+    code = (
+        "import sys, contextlib\nfrom silagetrial import cli\n"
+        "with contextlib.suppress(SystemExit):\n    cli.main(['--help'])\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'nbconvert'} & set(sys.modules)\n"
+        "print(sorted(heavy), file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
+    bare = min(_seconds("-c", "pass") for _ in range(3))
+    helped = min(_seconds("-m", "silagetrial.cli", "--help") for _ in range(3))
+    # 0.2 s on the machine this was written for, where a bare interpreter takes 0.02 s.
+    assert helped < max(0.2, 8 * bare)
+
+
+def _seconds(*arguments: str) -> float:
+    start = time.perf_counter()
+    subprocess.run([sys.executable, *arguments], capture_output=True, check=True)
+    return time.perf_counter() - start
