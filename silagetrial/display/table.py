@@ -51,9 +51,9 @@ class Table:
     Notes
     -----
     Rules by name: ``p_*`` three decimals, ``< 0.001`` or ``> 0.999``; ``df``, ``*_df`` one decimal,
-    none when whole; ``estimate``, ``std_error``, ``statistic``, ``conf_*``, ``sim_*`` three significant
-    digits with the decimal points aligned; ``days``, ``*_days`` whole; other numbers four
-    significant digits. Truth values are yes or no; what is missing is a dash.
+    none when whole; ``estimate``, ``std_error``, ``statistic``, ``conf_*``, ``sim_*`` three
+    significant digits with the decimal points aligned; ``days``, ``*_days`` whole; other numbers
+    four significant digits. Truth values are yes or no; what is missing is a dash.
     """
 
     frame: pd.DataFrame
