@@ -1,0 +1,279 @@
+"""From a design to the model it supports, and why, term by term.
+
+The structure comes from the design and the plan, never from the responses, so the same
+function serves a trial's data and a layout's empty grid.  Every candidate is a row of a table:
+kept or left out, with its reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from silagetrial.analysis.strata import (
+    BindingUnit,
+    binding_unit,
+    completed,
+    confounded_openings,
+    confounded_with,
+    splits_blocks,
+    stratum_df,
+)
+from silagetrial.analysis.terms import (
+    FEWEST_RANDOM_SITES,
+    SPLITTING,
+    Term,
+    fixed_terms,
+    formula_of,
+    levels_of,
+    lots_are_fixed,
+    without_binding,
+)
+from silagetrial.data.settings import Settings
+from silagetrial.display.table import Table
+from silagetrial.errors import NoAnswer
+from silagetrial.mixed.covariance import Floats
+from silagetrial.mixed.design import make_design
+from silagetrial.mixed.fit import inseparable
+from silagetrial.mixed.frame import model_frame
+
+__all__ = ["ModelChoice", "choose_model"]
+
+
+@dataclass(frozen=True)
+class ModelChoice:
+    """The model a design supports.
+
+    Attributes
+    ----------
+    terms : Table
+        ``term part kept reason``: every term considered.
+    formula : str
+        Fixed part, response ``y``.
+    random : tuple of str
+        Groupings with a random intercept.
+    levels : dict of str to tuple of str
+        Order of the levels of factors.
+    scope : str
+        What the answer is about: these sites, or sites like these.
+    unit : str
+        What counts as one replicate of the comparison: ``bale`` (within pairs, where there are
+        pairs), ``run``, ``lot`` or a block of one binding, ``site`` for an answer about sites
+        like these.
+    error_df : int
+        Degrees of freedom among these units.
+    confounded : dict of str to str
+        Openings whose difference is refused, and the column that tells the binding there.
+    refusal : NoAnswer or None
+        Why there is no test of the binding.
+    """
+
+    terms: Table
+    formula: str
+    random: tuple[str, ...]
+    levels: dict[str, tuple[str, ...]]
+    scope: str
+    unit: str
+    error_df: int
+    confounded: dict[str, str]
+    refusal: NoAnswer | None
+
+
+def choose_model(rows: pd.DataFrame, settings: Settings) -> ModelChoice:
+    """Choose the terms of the model from the design.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        One row an observation: ``bale pair lot site run binding opening laboratory batch`` and
+        the further factors and blocks of the plan; missing where not recorded.
+    settings : Settings
+        Bindings and their reference, openings, further factors and blocks.
+
+    Returns
+    -------
+    ModelChoice
+    """
+    recored = settings.design == "recored"
+    levels = levels_of(rows, settings)
+    rows = completed(rows).assign(y=0.0)
+    fixed = fixed_terms(rows, settings, levels)
+    formula = formula_of([t.term for t in fixed if t.kept])
+    x = without_binding(rows, fixed, levels)
+    candidates = _candidates(rows, settings, x, recored=recored)
+    random = _random_terms(rows, formula, levels, candidates, recored=recored)
+    kept = tuple(t.term for t in random if t.kept)
+    terms = (*fixed, *random)
+    frame = pd.DataFrame([vars(t) for t in terms])
+    inside = {t.term for t in terms if t.kept}
+    outside = [c for c in (*SPLITTING, *settings.analysis.blocks) if c not in inside]
+    refusal, error_df = _binding_refusal(rows, settings, formula, levels)
+    return ModelChoice(
+        Table(frame, title="Terms of the model, and why"),
+        formula,
+        kept,
+        levels,
+        _scope(rows),
+        _unit(rows, settings),
+        error_df,
+        confounded_openings(rows, outside),
+        refusal,
+    )
+
+
+def _random_terms(
+    rows: pd.DataFrame,
+    formula: str,
+    levels: dict[str, tuple[str, ...]],
+    candidates: Sequence[tuple[str, str]],
+    *,
+    recored: bool,
+) -> list[Term]:
+    """Try every grouping of the design in turn; keep what the design can tell apart."""
+    terms: list[Term] = []
+    for grouping, why in candidates:
+        columns = grouping.split(":")
+        kept = [t.term for t in terms if t.kept]
+        if any(rows[c].isna().all() for c in columns):
+            continue
+        if any(rows[c].isna().any() for c in columns):
+            reason = f"{grouping} is not recorded for every row"
+            terms.append(Term(grouping, "random", False, reason))
+            continue
+        refused = _refused(rows, formula, levels, kept, grouping)
+        terms.append(Term(grouping, "random", refused is None, refused or why))
+    if not recored:
+        reason = "each bale was opened once: its own variation is the residual"
+        if rows.duplicated("bale").any():
+            reason = "each bale was opened once: see bale:opening"
+        terms.append(Term("bale", "random", False, reason))
+    return terms
+
+
+def _candidates(
+    rows: pd.DataFrame, settings: Settings, x: Floats, *, recored: bool
+) -> list[tuple[str, str]]:
+    """Groupings that could carry variation, from the largest to the smallest, with why."""
+    count = {c: rows[c].nunique() for c in ("site", "lot", "run", "pair", "bale", "batch")}
+    found: list[tuple[str, str]] = []
+    if count["site"] >= FEWEST_RANDOM_SITES:
+        found += [
+            ("site", f"{count['site']} sites stand for sites like these"),
+            ("site:binding", "the difference may vary from site to site"),
+        ]
+        if rows["opening"].nunique() > 1:
+            why = "the change of the difference with storage may vary from site to site"
+            found.append(("site:binding:opening", why))
+    found += [(name, "block named in trial.toml") for name in settings.analysis.blocks]
+    if count["lot"] > 1 and not lots_are_fixed(rows):
+        found.append(("lot", f"{count['lot']} lots: bales of a lot share crop and day"))
+    if count["run"] > 1:
+        why = f"{count['run']} runs: bales made one after another share more than the binding"
+        found.append(("run", why))
+    if count["pair"]:
+        word = "pairs" if len(set(rows["binding"])) < 3 else "sets"
+        found.append(("pair", f"{count['pair']} {word}: bales of one {word[:-1]} share the swath"))
+    if recored:
+        found.append(("bale", "each bale was cored again and again"))
+    if rows.duplicated(["bale", "opening"]).any():
+        found.append(("bale:opening", "several results of one bale at one opening"))
+    if count["batch"] > 1 and splits_blocks(rows, x, "batch"):
+        why = f"{count['batch']} laboratory batches: bales that are compared lie in different ones"
+        found.append(("batch", why))
+    return list({grouping: (grouping, why) for grouping, why in found}.values())
+
+
+def _refused(
+    rows: pd.DataFrame,
+    formula: str,
+    levels: dict[str, tuple[str, ...]],
+    kept: Sequence[str],
+    grouping: str,
+) -> str | None:
+    """Why a grouping cannot join the terms kept so far; None when it can."""
+    frame = model_frame(rows, formula, random=[*kept, grouping], levels=levels)
+    if len(frame.y) <= frame.x.shape[1]:
+        return "no degrees of freedom are left"
+    mixed_up = inseparable(make_design(frame.x, frame.terms))
+    if mixed_up is None:
+        return None
+    others = [name for name in mixed_up.names if name != grouping]
+    if grouping not in mixed_up.names:
+        return f"with it, {' and '.join(mixed_up.names)} could not be told apart"
+    if not others:
+        return f"not separable: {mixed_up.why}"
+    return f"not separable from {' and '.join(others)}: {mixed_up.why}"
+
+
+def _scope(rows: pd.DataFrame) -> str:
+    sites = rows["site"].nunique()
+    if sites >= FEWEST_RANDOM_SITES:
+        return f"farms like these {sites}"
+    return "this farm" if sites == 1 else f"these {sites} farms"
+
+
+def _unit(rows: pd.DataFrame, settings: Settings) -> str:
+    if rows["site"].nunique() >= FEWEST_RANDOM_SITES:
+        return "site"
+    return binding_unit(rows, also=settings.analysis.blocks).column
+
+
+def _binding_refusal(
+    rows: pd.DataFrame, settings: Settings, formula: str, levels: dict[str, tuple[str, ...]]
+) -> tuple[NoAnswer | None, int]:
+    """Refuse the test of the binding when nothing in the design can carry its error."""
+    if len(levels["binding"]) < 2:
+        return _one_binding(levels["binding"]), 0
+    plan, x = settings.analysis, model_frame(rows, formula, levels=levels).x
+    confounded = confounded_with(rows, x, factors=plan.factors, blocks=plan.blocks)
+    if confounded is not None:
+        return confounded, 0
+    unit = binding_unit(rows, also=plan.blocks)
+    df = stratum_df(x, rows, unit)
+    if df == 0:
+        return _no_error(rows, unit), 0
+    if rows["site"].nunique() >= FEWEST_RANDOM_SITES:
+        df = min(df, _site_df(rows))
+    return (_one_full_site(rows) if df == 0 else None), df
+
+
+def _no_error(rows: pd.DataFrame, unit: BindingUnit) -> NoAnswer:
+    column, word = unit.replicate
+    count = rows[column].nunique()
+    leave = f"{count} {word} in the comparison leaves" if count == 1 else (
+        f"{count} {word}s in the comparison leave"
+    )  # fmt: skip
+    more = "with all bindings at the same opening" if word == "pair" else "of each binding"
+    return NoAnswer(
+        found=f"{leave} no degrees of freedom among {unit.plural} for the error of the binding, "
+        "however often each was sampled",
+        expected=f"at least one more {word} {more}",
+        remedy=f"one more {word} gives the first degree of freedom; six or more make a usable "
+        "comparison (common practice)",
+    )
+
+
+def _site_df(rows: pd.DataFrame) -> int:
+    """Degrees of freedom of site by binding: what a claim about sites at large rests on."""
+    cells = rows.groupby(["site", "binding"]).size().unstack(fill_value=0).to_numpy() > 0
+    full = cells.all(axis=1).sum()
+    return int(np.maximum(full - 1, 0) * (cells.shape[1] - 1))
+
+
+def _one_full_site(rows: pd.DataFrame) -> NoAnswer:
+    return NoAnswer(
+        found=f"fewer than two of {rows['site'].nunique()} sites have bales of every binding",
+        expected="at least two sites with every binding, for an answer about sites like these",
+        remedy="make bales of every binding on each site, or analyse the site that has them alone",
+    )
+
+
+def _one_binding(present: Sequence[str]) -> NoAnswer:
+    return NoAnswer(
+        found="values of " + (f"one binding only ({present[0]})" if present else "no binding"),
+        expected="values of at least two bindings",
+        remedy="look at the bales left out and why",
+    )

@@ -1,0 +1,124 @@
+"""What an analysis is: one object per response, every part a value that can be looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from silagetrial.analysis.compare import Comparison
+from silagetrial.analysis.model import ModelChoice
+from silagetrial.analysis.responses import Records, Response
+from silagetrial.analysis.witness import Witness
+from silagetrial.data.trial import Trial
+from silagetrial.display.table import Table
+from silagetrial.errors import NoAnswer
+from silagetrial.mixed import Fit
+
+__all__ = ["Analysis", "ResponseAnalysis"]
+
+
+@dataclass(frozen=True, eq=False)
+class ResponseAnalysis:
+    """The analysis of one response.
+
+    Attributes
+    ----------
+    response : Response
+    records : Records
+        Values per bale and opening, and what is left out and why.
+    summary : Table
+        What was found, counted and averaged without a model.
+    model : ModelChoice
+        The model the design supports, term by term; its `refusal` says why there is no test.
+    fit : Fit or None
+        The model fitted; None when the design supports no test of the binding.
+    refusal : NoAnswer or None
+        Why there is no answer about the binding at all.
+    refused : Table
+        ``opening found expected remedy``: openings without a comparison of all bindings.
+    comparison : Comparison or None
+        The linear functions behind the tables.
+    means, differences, average, growth : Table
+        In the one vocabulary; medians and ratios for a response modelled on the log scale.
+        `differences` has a family of openings for each comparison of bindings, `average` and
+        `growth` one of bindings.
+    half_widths : Table
+        Half the width of each interval: what the trial could not tell from no difference.
+    tests, variances : Table
+        F tests of the fixed part; variances and what they mean.
+    exact : Table
+        The paired t of each contrast, on the model's scale.
+    witness : Witness or None
+        statsmodels' answer.
+    residuals : pandas.DataFrame
+        ``bale binding opening fitted residual standardised``.
+    """
+
+    response: Response
+    records: Records
+    summary: Table
+    model: ModelChoice | None
+    fit: Fit | None
+    refusal: NoAnswer | None
+    refused: Table
+    comparison: Comparison | None
+    means: Table
+    differences: Table
+    average: Table
+    growth: Table
+    half_widths: Table
+    tests: Table
+    variances: Table
+    exact: Table
+    witness: Witness | None
+    residuals: pd.DataFrame
+
+    @property
+    def answered(self) -> bool:
+        """Whether the design supports an answer about the binding."""
+        return self.fit is not None
+
+    def _repr_html_(self) -> str:
+        return self._shown.to_html()
+
+    def __str__(self) -> str:
+        """Return the table a reader wants first."""
+        return str(self._shown)
+
+    @property
+    def _shown(self) -> Table:
+        return self.differences if self.answered else self.summary
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """The analysis of a trial.
+
+    Attributes
+    ----------
+    trial : Trial
+    responses : mapping of str to ResponseAnalysis
+        ``"butyric_acid"`` and ``"dm_loss"``.
+    """
+
+    trial: Trial
+    responses: Mapping[str, ResponseAnalysis]
+
+    def __getitem__(self, name: str) -> ResponseAnalysis:
+        """Return the analysis of one response."""
+        return self.responses[name]
+
+    @cached_property
+    def level(self) -> float:
+        """Confidence level of the intervals."""
+        return 1.0 - self.trial.settings.analysis.alpha
+
+    def __str__(self) -> str:
+        """Return the tables a reader wants first."""
+        return "\n\n".join(str(part) for part in self.responses.values())
+
+    def _repr_html_(self) -> str:
+        return "\n".join(part._repr_html_() for part in self.responses.values())

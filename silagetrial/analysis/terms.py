@@ -1,0 +1,188 @@
+"""The fixed part of the model that a design supports, term by term."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+
+from silagetrial.analysis.strata import holds_several, splits_blocks, unpaired
+from silagetrial.data.settings import Settings
+from silagetrial.mixed.covariance import Floats
+from silagetrial.mixed.frame import model_frame
+
+__all__ = [
+    "FEWEST_RANDOM_SITES",
+    "SPLITTING",
+    "Term",
+    "fixed_terms",
+    "formula_of",
+    "levels_of",
+    "lots_are_fixed",
+    "without_binding",
+]
+
+FEWEST_RANDOM_SITES = 5
+"""Below this number of sites a trial speaks of these sites, not of sites at large."""
+
+SPLITTING = ("field", "year", "cut", "crop", "additive", "baler", "laboratory", "batch")
+"""Circumstances that get a fixed term where they differ between bales that are compared."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """A term considered: fixed or random, kept or left out, and why."""
+
+    term: str
+    part: Literal["fixed", "random"]
+    kept: bool
+    reason: str
+
+
+def levels_of(rows: pd.DataFrame, settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Order bindings with the reference first, openings by days; other factors as they sort.
+
+    A further factor such as the number of film layers is a factor, not a straight line.
+    """
+    present = set(rows["binding"])
+    order = [settings.reference, *(b for b in settings.compare if b != settings.reference)]
+    openings = sorted(settings.openings, key=lambda opening: opening.days)
+    seen = set(rows["opening"])
+    further = {
+        name: tuple(str(level) for level in sorted(rows[name].dropna().unique()))
+        for name in settings.analysis.factors
+    }
+    return {
+        **further,
+        "binding": tuple(b for b in order if b in present),
+        "opening": tuple(o.name for o in openings if o.name in seen),
+    }
+
+
+def fixed_terms(
+    rows: pd.DataFrame, settings: Settings, levels: dict[str, tuple[str, ...]]
+) -> list[Term]:
+    """Consider every term of the fixed part.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        From `completed`.
+    settings : Settings
+    levels : dict
+        From `levels_of`.
+    """
+    several = len(levels["opening"]) > 1
+    compares = len(levels["binding"]) > 1
+    terms = [
+        Term("binding", "fixed", compares,
+              "the question of the trial" if compares else "only one binding has values"),
+        Term("opening", "fixed", several,
+              f"{len(levels['opening'])} openings; a factor, so that no shape over storage is "
+              "assumed" if several else "one opening only"),
+    ]  # fmt: skip
+    if several and compares:
+        terms.append(
+            Term("binding:opening", "fixed", True, "the difference may change with storage")
+        )
+    terms += _place_terms(rows, compares=compares)
+    for name in settings.analysis.factors:
+        terms += _factor_terms(
+            rows, name, compares=compares, why="further factor named in trial.toml"
+        )
+    return terms + _splitting_terms(rows, terms, levels)
+
+
+def _place_terms(rows: pd.DataFrame, *, compares: bool) -> list[Term]:
+    """Sites, or lots of unpaired bales, of which there are too few to stand for others."""
+    few_sites = 1 < rows["site"].nunique() < FEWEST_RANDOM_SITES
+    if lots_are_fixed(rows):
+        why = _few(rows, "lot") + "; bales without partners are compared within lots"
+        terms = [Term("site", "fixed", False, "its lots stand for it")] if few_sites else []
+        return [*terms, *_factor_terms(rows, "lot", compares=compares, why=why)]
+    return _factor_terms(rows, "site", compares=compares, why=_few(rows, "site")) if (
+        few_sites
+    ) else []  # fmt: skip
+
+
+def _few(rows: pd.DataFrame, column: str) -> str:
+    return (
+        f"{rows[column].nunique()} {column}s: fewer than {FEWEST_RANDOM_SITES} say too little of "
+        f"{column}s at large, so the answer is about these {column}s, with equal weight"
+    )
+
+
+def lots_are_fixed(rows: pd.DataFrame) -> bool:
+    """Whether unpaired bales of both bindings lie in a few lots.
+
+    A random lot would bring in the difference between lots where the bindings are unevenly
+    spread over them, and with few lots its variance says too little to weigh that.
+    """
+    if rows["lot"].isna().any() or not 1 < rows["lot"].nunique() < FEWEST_RANDOM_SITES:
+        return False
+    finer = len(rows[["site", "lot"]].drop_duplicates()) > rows["site"].nunique()
+    return finer and holds_several(rows, "lot") and bool(unpaired(rows).any())
+
+
+def _splitting_terms(
+    rows: pd.DataFrame, terms: Sequence[Term], levels: dict[str, tuple[str, ...]]
+) -> list[Term]:
+    """Circumstances that differ between bales set side by side, and so enter the difference."""
+    found: list[Term] = []
+    taken = {t.term for t in terms}
+    for name in SPLITTING:
+        if name in taken or name not in rows or rows[name].nunique() < 2:
+            continue
+        if rows[name].isna().any():
+            found.append(Term(name, "fixed", False, "not recorded for every bale"))
+            continue
+        if name == "batch" and not _few_mixed_batches(rows):
+            continue
+        x = without_binding(rows, [*terms, *found], levels)
+        if splits_blocks(rows, x, name):
+            why = f"bales that are compared differ in it; without the term the {name} would enter "
+            found.append(Term(name, "fixed", True, why + "the difference between bindings"))
+    return found
+
+
+def _few_mixed_batches(rows: pd.DataFrame) -> bool:
+    """Whether batches are too few to be a random sample, and hold several bindings."""
+    return rows["batch"].nunique() < FEWEST_RANDOM_SITES and holds_several(rows, "batch")
+
+
+def without_binding(
+    rows: pd.DataFrame, terms: Sequence[Term], levels: dict[str, tuple[str, ...]]
+) -> Floats:
+    """Return the fixed part's matrix without the binding and its interactions."""
+    kept = [t.term for t in terms if t.kept and "binding" not in t.term.split(":")]
+    return model_frame(rows, formula_of(kept), levels=levels).x
+
+
+def formula_of(terms: Sequence[str]) -> str:
+    """Write the fixed part as a formula for the response ``y``."""
+    return "y ~ " + " + ".join(terms or ["1"])
+
+
+def _factor_terms(rows: pd.DataFrame, name: str, *, compares: bool, why: str) -> list[Term]:
+    """A factor beside the binding, and its interaction with the binding."""
+    if not name.isidentifier():
+        reason = f"the column name {name!r} cannot stand in a formula: use letters, digits and _"
+        return [Term(name, "fixed", False, reason)]
+    if rows[name].isna().any():
+        return [Term(name, "fixed", False, "not recorded for every bale")]
+    if rows[name].nunique() < 2:
+        return [Term(name, "fixed", False, f"only one {name}")]
+    terms = [Term(name, "fixed", True, why)]
+    cells = rows.groupby([name, "binding"])["bale"].nunique().unstack(fill_value=0)
+    if not compares:
+        return terms
+    if (cells.to_numpy() == 0).any():
+        reason = f"some {name} has not every binding, so the interaction cannot be estimated"
+    elif (cells.to_numpy() < 2).any():
+        reason = f"one bale a {name} and binding: the interaction cannot be told from the error"
+    else:
+        reason = f"the difference may depend on the {name}; means weigh each {name} equally"
+        return [*terms, Term(f"binding:{name}", "fixed", True, reason)]
+    return [*terms, Term(f"binding:{name}", "fixed", False, reason)]
