@@ -247,7 +247,11 @@ def add_last_residual(carried: Carried, theta: Floats, residual: Floats, n: Floa
     left, right = pairs(m)
     place = np.empty((m, m), dtype=np.int64)
     place[left, right] = place[right, left] = np.arange(len(left))
-    w, s, st = theta.T[:, :, None, None, None], residual[:, None, None, None], residual[:, None]
+    w, s, st = (
+        theta.T[:, :, None, None, None],
+        residual[:, None, None, None],
+        residual[:, None],
+    )
     wt = theta.T[:, :, None]
     a_e = (carried.a - (w * carried.a_i).sum(axis=0)) / s
     t_e = (n[:, None] - (wt * carried.t_i).sum(axis=0)) / st
@@ -270,7 +274,10 @@ def reorder(carried: Carried, entered: list[int]) -> Carried:
         return carried
     place = np.argsort(entered)
     left, right = pairs(len(entered))
-    high, low = np.maximum(place[left], place[right]), np.minimum(place[left], place[right])
+    high, low = (
+        np.maximum(place[left], place[right]),
+        np.minimum(place[left], place[right]),
+    )
     both = high * (high + 1) // 2 + low
     return replace(
         carried,

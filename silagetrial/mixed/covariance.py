@@ -77,7 +77,10 @@ class Residual:
         """Return the rows in another order."""
         unit = None if self.unit is None else self.unit[order]
         return replace(
-            self, groups=self.groups[order], unit=unit, coordinates=self.coordinates[order]
+            self,
+            groups=self.groups[order],
+            unit=unit,
+            coordinates=self.coordinates[order],
         )
 
     @property

@@ -27,7 +27,8 @@ from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
 from silagetrial.mixed.covariance import Bools, Floats
 from silagetrial.mixed.fit import Fit
-from silagetrial.mixed.frame import check_choice, product_grid
+from silagetrial.mixed.formulas import check_choice
+from silagetrial.mixed.frame import product_grid
 from silagetrial.mixed.multivariate_t import adjusted_p, critical_value
 from silagetrial.mixed.smallsample import Method
 
@@ -215,7 +216,14 @@ def f_test(fit: Fit, rows: npt.ArrayLike, *, method: Method = "kenward-roger") -
         test = smallsample.kenward_roger_f(at, inside, value)
     else:
         test = smallsample.satterthwaite_f(at, inside, value, _observed(fit))
-    numbers = (test.den_df, test.statistic, test.p_value, test.scaling, test.a1, test.a2)
+    numbers = (
+        test.den_df,
+        test.statistic,
+        test.p_value,
+        test.scaling,
+        test.a1,
+        test.a2,
+    )
     return FTestResult(test.num_df, *(float(x[0]) for x in numbers))
 
 
@@ -357,7 +365,9 @@ def contrasts(
     check_choice("family", family, (None, "simultaneous", "holm"))
     if not 0.0 < level < 1.0:
         raise UsageError(
-            found=f"level={level!r}", expected="a share between 0 and 1", remedy="0.95 is 95 %"
+            found=f"level={level!r}",
+            expected="a share between 0 and 1",
+            remedy="0.95 is 95 %",
         )
     functions = _labelled(functions, names)
     kept = _kept_rows(fit, functions.rows)

@@ -17,9 +17,11 @@ from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
 from silagetrial.mixed.covariance import Bools, Floats, Parameter
 from silagetrial.mixed.design import Design, make_design
-from silagetrial.mixed.frame import ModelFrame, Random, check_choice, model_frame
+from silagetrial.mixed.formulas import Random, Serial, check_choice
+from silagetrial.mixed.frame import ModelFrame, model_frame
 from silagetrial.mixed.likelihood import Batch, blank, evaluate, prepare
-from silagetrial.mixed.maximise import TOLERANCE, Fits, initial_theta, maximise
+from silagetrial.mixed.maximise import TOLERANCE, Fits, initial_thetas, maximise
+from silagetrial.mixed.residual import range_limits, residual_whitener
 
 INSEPARABLE = 1e-8
 """Smallest eigenvalue of the scaled information below which terms cannot be told apart."""
@@ -69,12 +71,19 @@ class Fit:
     @property
     def theta(self) -> Floats:
         """Variances and covariances, (m,), in squared units of the response."""
-        return np.asarray(self.fits.evaluation.theta[0] * self.scale**2)
+        return np.asarray(self.fits.evaluation.theta[0] * self.units)
+
+    @cached_property
+    def units(self) -> Floats:
+        """Square of the engine's unit of y for variances, one for ranges, (m,)."""
+        kinds = np.array([p.kind for p in self.parameters])
+        return np.asarray(np.where(kinds == "range", 1.0, self.scale**2))
 
     @property
     def theta_covariance(self) -> Floats:
         """Covariance of `theta` from the expected information, (m, m)."""
-        return np.asarray(smallsample.theta_covariance(self.fits.evaluation)[0] * self.scale**4)
+        inside = smallsample.theta_covariance(self.fits.evaluation)[0]
+        return np.asarray(inside * np.outer(self.units, self.units))
 
     @property
     def at_bound(self) -> Bools:
@@ -141,13 +150,17 @@ class Fit:
         ``G Z'V^-1 (y - Xb)`` by one sparse solve; G need not be invertible.
         """
         z, g = self._sparse_z(), self._sparse_g()
-        residual_variance = self.theta[-1]
-        inside = self._without_fixed
         if not z.shape[1]:
             return np.zeros(0)
-        system = sparse.eye_array(z.shape[1]) + (z.T @ z) @ g / residual_variance
-        solved = sparse_linalg.spsolve(sparse.csc_array(system), z.T @ inside / residual_variance)
-        return np.asarray(g @ solved)
+        whitened = self._whitening @ z
+        system = sparse.eye_array(z.shape[1]) + (whitened.T @ whitened) @ g
+        right = whitened.T @ (self._whitening @ self._without_fixed)
+        return np.asarray(g @ sparse_linalg.spsolve(sparse.csc_array(system), right))
+
+    @cached_property
+    def _whitening(self) -> sparse.csc_array:
+        """Block-diagonal W with W'W = D^-1 of the residual, (n, n) sparse, rows as in the data."""
+        return residual_whitener(self.design, self.theta)
 
     @cached_property
     def _without_fixed(self) -> Floats:
@@ -186,8 +199,19 @@ class Fit:
 
     @property
     def residuals(self) -> Floats:
-        """Response minus fixed part and random effects, (n,)."""
-        return np.asarray(self._without_fixed - self._sparse_z() @ self.effects)
+        """Response minus fixed part and random effects, (n,); see `detected_effects`."""
+        return np.asarray(self._without_fixed - self._sparse_z() @ self.detected_effects)
+
+    @cached_property
+    def detected_effects(self) -> Floats:
+        """`effects`, zero for terms whose variance is not above zero: none were detected."""
+        shown, at, parameter = self.effects.copy(), 0, 0
+        for term in self.frame.terms:
+            k, count = term.z.shape[1], len(term.levels) * term.z.shape[1]
+            if k == 1 and self.theta[parameter] <= 0:
+                shown[at : at + count] = 0.0
+            at, parameter = at + count, parameter + len(term.parameters)
+        return shown
 
     @property
     def variances(self) -> Table:
@@ -215,16 +239,14 @@ class Fit:
     @property
     def blups(self) -> Table:
         """Predicted random effects; zero for a term whose variance is not above zero."""
-        rows, at, parameter = [], 0, 0
+        rows, at = [], 0
         for term in self.frame.terms:
             k = term.z.shape[1]
-            values = self.effects[at : at + len(term.levels) * k].reshape(-1, k)
+            values = self.detected_effects[at : at + len(term.levels) * k].reshape(-1, k)
             at += values.size
-            none = k == 1 and self.theta[parameter] <= 0
-            parameter += len(term.parameters)
             for level, row in zip(term.levels, values, strict=True):
                 for column, value in zip(term.columns, row, strict=True):
-                    rows.append((term.grouping, level, column, 0.0 if none else float(value)))
+                    rows.append((term.grouping, level, column, float(value)))
         frame = pd.DataFrame(rows, columns=["term", "level", "effect", "estimate"])
         return Table(frame, title="Predicted random effects (BLUPs)")
 
@@ -244,6 +266,9 @@ def fit_mixed(
     *,
     random: Random = (),
     bound: Literal["free", "zero"] = "free",
+    residual_by: str | None = None,
+    serial: Serial | None = None,
+    measurement_error: bool = False,
     levels: Mapping[str, Sequence[str]] | None = None,
     tolerance: float = TOLERANCE,
 ) -> Fit:
@@ -262,6 +287,14 @@ def fit_mixed(
         ``"free"`` (default): the variance of a random intercept may be negative as long as
         the observations' covariance matrix is positive definite, which keeps the paired t
         and analysis-of-variance identities; ``"zero"`` holds it at zero or above.
+    residual_by : str, optional
+        Column (or columns joined by ``:``) whose levels have residual variances of their own;
+        refused below 6 residual degrees of freedom a level.
+    serial : mapping, optional
+        Serial correlation ``exp(-distance / range)`` between the rows of a unit, over uneven
+        times: ``{"bale": "days"}``.
+    measurement_error : bool
+        Beside serial correlation, a variance without it.
     levels : mapping, optional
         Order of levels of factors, the reference first.
     tolerance : float
@@ -294,7 +327,16 @@ def fit_mixed(
     0.933
     """
     check_choice("bound", bound, ("free", "zero"))
-    frame = model_frame(data, formula, random=random, bound=bound, levels=levels)
+    frame = model_frame(
+        data,
+        formula,
+        random=random,
+        bound=bound,
+        residual_by=residual_by,
+        serial=serial,
+        measurement_error=measurement_error,
+        levels=levels,
+    )
     n, p = frame.x.shape
     if n <= p:
         raise NoAnswer(
@@ -303,7 +345,7 @@ def fit_mixed(
             remedy="leave out terms, or add data: without residual degrees of freedom there is "
             "no standard error",
         )
-    design = make_design(frame.x, frame.terms)
+    design = make_design(frame.x, frame.terms, frame.residual)
     batch = prepare(design, frame.y[None])
     size = np.abs(frame.y).max()
     if batch.scale[0] <= 8 * np.finfo(float).eps * size or size == 0:
@@ -319,14 +361,10 @@ def fit_mixed(
             expected="random terms whose levels repeat, and which differ from each other",
             remedy="leave one of them out",
         )
+    _check_groups(frame)
     fits = maximise(design, batch, tolerance=tolerance)
     if not fits.converged[0]:
-        raise NoAnswer(
-            found=f"the restricted likelihood of {formula!r} has no maximum that can be reached "
-            f"(squared Newton decrement {fits.decrement[0]:.1e} after {fits.steps[0]:.0f} steps)",
-            expected="a maximum inside the region where the covariance matrix is positive definite",
-            remedy="try bound='zero', or leave out the random term with the fewest levels",
-        )
+        raise _no_maximum(formula, design, fits)
     return Fit(frame, design, batch, fits)
 
 
@@ -346,7 +384,9 @@ def inseparable(design: Design) -> Inseparable | None:
     Inseparable or None
         None when every variance can be estimated.
     """
-    information = evaluate(design, initial_theta(design)[None], blank(design)).expected[0]
+    starts = initial_thetas(design)
+    start = starts[len(starts) // 2]
+    information = evaluate(design, start[None], blank(design)).expected[0]
     diagonal = np.diagonal(information)
     touched = diagonal * design.size**-2 > 1e-12 * design.n
     if not touched.all():
@@ -359,3 +399,67 @@ def inseparable(design: Design) -> Inseparable | None:
         names = [p.name for p, i in zip(design.parameters, involved, strict=True) if i]
         return Inseparable(tuple(names), "only the sum of their variances can be estimated")
     return None
+
+
+FEWEST_GROUP_DF = 6.0
+"""Residual degrees of freedom below which a group gets no variance of its own."""
+
+
+def _check_groups(frame: ModelFrame) -> None:
+    """Refuse residual variances by group where a group has too few degrees of freedom.
+
+    A row leaves ``1 - h`` of a degree, h its leverage on fixed and random effects together.
+    """
+    names = frame.residual.names
+    if len(names) == 1:
+        return
+    sizes = np.bincount(frame.residual.groups)
+    used = frame.x.shape[1] + sum(len(t.levels) * t.z.shape[1] for t in frame.terms)
+    if sizes.min() - used >= FEWEST_GROUP_DF:
+        return
+    dummies = [
+        ((t.codes[:, None] == np.arange(len(t.levels)))[:, :, None] * t.z[:, None]).reshape(
+            len(t.codes), -1
+        )
+        for t in frame.terms
+    ]
+    left, singular, _ = np.linalg.svd(np.column_stack([frame.x, *dummies]), full_matrices=False)
+    basis = left[:, singular > 1e-9 * singular[0]]
+    df = np.bincount(frame.residual.groups, weights=1.0 - (basis**2).sum(axis=1))
+    if df.min() < FEWEST_GROUP_DF - 1e-9:
+        worst = int(df.argmin())
+        raise NoAnswer(
+            found=f"{df[worst]:.1f} residual degrees of freedom for {names[worst]}",
+            expected=f"at least {FEWEST_GROUP_DF:.0f} for each variance",
+            remedy="use one residual variance, or fewer groups; the paired t of each contrast "
+            "needs no common variance",
+        )
+
+
+def _no_maximum(formula: str, design: Design, fits: Fits) -> NoAnswer:
+    """Say why a fit did not reach a maximum."""
+    ranges = [i for i, p in enumerate(design.parameters) if p.kind == "range"]
+    if ranges:
+        span, shortest, longest = (
+            float(fits.evaluation.theta[0, ranges[0]]),
+            *range_limits(design),
+        )
+        if span > longest / 2:
+            return NoAnswer(
+                found=f"a serial range beyond {span:.3g}: over the times sampled the correlation "
+                "hardly falls, so that it cannot be told from the unit's own variation",
+                expected="times far enough apart for the correlation to fall",
+                remedy="leave out the serial term, or the random intercept of the same unit",
+            )
+        if span < shortest * 2:
+            return NoAnswer(
+                found="no serial correlation: it falls to nothing between the nearest two times",
+                expected="times close enough for neighbours to be alike",
+                remedy="leave out the serial term",
+            )
+    return NoAnswer(
+        found=f"the restricted likelihood of {formula!r} has no maximum that can be reached "
+        f"(squared Newton decrement {fits.decrement[0]:.1e} after {fits.steps[0]:.0f} steps)",
+        expected="a maximum inside the region where the covariance matrix is positive definite",
+        remedy="try bound='zero', or leave out the random term with the fewest levels",
+    )

@@ -7,21 +7,33 @@ column's name.  Rows with a missing value in any column used are left out and co
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import formulaic
 import numpy as np
 import pandas as pd
-from formulaic.errors import FormulaicError
 
 from silagetrial.errors import UsageError
-from silagetrial.mixed.covariance import Floats, Ints, RandomTerm, random_term
-
-Random: TypeAlias = Sequence[str | Mapping[str, str]]
-"""Grouping columns (``"site"``, ``"site:binding"``), or ``{"bale": "1 + days"}``."""
+from silagetrial.mixed.covariance import (
+    Floats,
+    Ints,
+    RandomTerm,
+    Residual,
+    one_variance,
+    random_term,
+)
+from silagetrial.mixed.formulas import (
+    Random,
+    Serial,
+    inner_formula,
+    parse,
+    read_random,
+    read_serial,
+    required,
+)
+from silagetrial.mixed.formulas import matrix as matrix_of
 
 
 @dataclass(frozen=True)
@@ -47,6 +59,7 @@ class ModelFrame:
     numbers : dict of str to array
         Numeric variables of the fixed part and their values, (n,).
     terms : tuple of RandomTerm
+    residual : Residual
     rows : (n,) int array
         Positions in the data of the rows used.
     dropped : dict of int to str
@@ -63,6 +76,7 @@ class ModelFrame:
     levels: dict[str, tuple[str, ...]]
     numbers: dict[str, Floats]
     terms: tuple[RandomTerm, ...]
+    residual: Residual
     rows: Ints
     dropped: dict[int, str]
 
@@ -110,25 +124,18 @@ def product_grid(values: Mapping[str, Sequence[object]]) -> pd.DataFrame:
     return pd.DataFrame(combinations, columns=list(values))
 
 
-def check_choice(what: str, given: object, choices: Sequence[str | None]) -> None:
-    """Refuse an option that is none of its choices."""
-    if given not in choices:
-        raise UsageError(
-            found=f"{what}={given!r}",
-            expected=f"{what} among " + ", ".join(map(repr, choices)),
-            remedy="correct the option",
-        )
-
-
 def model_frame(
     data: pd.DataFrame,
     formula: str,
     *,
     random: Random = (),
     bound: Literal["free", "zero"] = "free",
+    residual_by: str | None = None,
+    serial: Serial | None = None,
+    measurement_error: bool = False,
     levels: Mapping[str, Sequence[str]] | None = None,
 ) -> ModelFrame:
-    """Read a formula and random terms against data.
+    """Read a formula, random terms and the residual's structure against data.
 
     Parameters
     ----------
@@ -141,6 +148,12 @@ def model_frame(
         for a slope alone.
     bound : {"free", "zero"}
         Whether the variances of intercepts may be negative.
+    residual_by : str, optional
+        Column (or columns joined by ``:``) whose levels have residual variances of their own.
+    serial : mapping, optional
+        Serial correlation ``exp(-distance / range)`` within a unit: ``{"bale": "days"}``.
+    measurement_error : bool
+        Beside serial correlation, a variance without it.
     levels : mapping, optional
         Order of the levels of factors, the reference first; otherwise categories keep their
         order and texts are sorted.
@@ -151,28 +164,17 @@ def model_frame(
         A formula that cannot be read, columns that are not there, a response that is not a
         number, nothing left to fit.
     """
-    parsed = _parse(formula)
-    if isinstance(random, str | Mapping):
-        raise UsageError(
-            found=f"random={random!r}",
-            expected="a list of terms, such as ['site', {'bale': '1 + days'}]",
-            remedy="put the term into a list",
-        )
-    coded = re.search(r"\bC\(", formula)
-    if coded is not None:
-        raise UsageError(
-            found=f"C(...) in the formula {formula!r}",
-            expected="factors that are columns of text or categories",
-            remedy="make the column text first: data.assign(days=data['days'].astype(str)); the "
-            "order of levels goes into levels=",
-        )
-    groupings = [_read_random(item) for item in random]
+    parsed = parse(formula)
+    groupings = read_random(random)
+    serially = read_serial(serial)
     # A set in formulaic: sorted, so that no digit depends on the hash seed.
     needed = sorted(str(v) for v in parsed.required_variables)
     fixed = sorted(str(v) for v in parsed.rhs.required_variables)
-    slopes = [v for _, inner in groupings for v in _required(inner)]
+    slopes = [v for _, inner in groupings for v in required(inner)]
     groups = [c for grouping, _ in groupings for c in grouping.split(":")]
-    used = list(dict.fromkeys([*needed, *groups, *slopes]))
+    by = [] if residual_by is None else residual_by.split(":")
+    within = [] if serially is None else [*serially[0].split(":"), *serially[1]]
+    used = list(dict.fromkeys([*needed, *groups, *slopes, *by, *within]))
     _check_columns(data, used)
     missing = data[used].isna()
     keep = ~missing.any(axis=1).to_numpy()
@@ -185,7 +187,7 @@ def model_frame(
     rows = data[used].loc[keep].reset_index(drop=True)
     typed = _with_levels(rows, _factor_levels(rows, needed, levels or {}))
     y = _response(parsed, typed)
-    matrix = _matrix(parsed.rhs, typed)
+    matrix = matrix_of(parsed.rhs, typed)
     x_all = np.asarray(matrix, dtype=float)
     if not np.isfinite(x_all).all():
         raise UsageError(
@@ -205,72 +207,10 @@ def model_frame(
         tuple(str(c).replace("[T.", "[") for c in matrix.columns), kept, null,
         matrix.model_spec, factors, numbers,
         tuple(_make_term(typed, g, inner, bound) for g, inner in groupings),
+        _make_residual(typed, residual_by, serially, measurement_error=measurement_error),
         np.flatnonzero(keep),
         {int(i): ", ".join(missing.columns[missing.iloc[i]]) for i in np.flatnonzero(~keep)},
     )  # fmt: skip
-
-
-def _parse(formula: str) -> formulaic.Formula:
-    try:
-        parsed = formulaic.Formula(formula)
-    except (FormulaicError, SyntaxError) as error:
-        raise UsageError(
-            found=f"the formula {formula!r} ({_plain(error)})",
-            expected="a formula such as 'y ~ binding * opening'",
-            remedy="correct the formula",
-        ) from error
-    if not hasattr(parsed, "lhs"):
-        raise UsageError(
-            found=f"the formula {formula!r} names no response",
-            expected="a formula with a response, such as 'y ~ binding * opening'",
-            remedy="put the response and ~ in front of the fixed part",
-        )
-    return parsed
-
-
-def _plain(error: Exception) -> str:
-    """First line of another library's message, without its terminal colours."""
-    return re.sub(r"\x1b\[[0-9;]*m", "", str(error)).split("\n")[0]
-
-
-def _matrix(part: formulaic.Formula, rows: pd.DataFrame) -> formulaic.ModelMatrix:
-    """Evaluate a part of a formula; what cannot be evaluated is a usage error."""
-    try:
-        with np.errstate(all="ignore"):  # values that are not finite are refused by name
-            return part.get_model_matrix(rows, na_action="ignore")
-    except (FormulaicError, SyntaxError, NameError, TypeError, ValueError) as error:
-        raise UsageError(
-            found=f"{part} cannot be evaluated ({_plain(error)})",
-            expected="columns of the data and functions of them, such as log(days)",
-            remedy="correct the formula",
-        ) from error
-
-
-def _read_random(item: str | Mapping[str, str]) -> tuple[str, str]:
-    if isinstance(item, str):
-        return item, "1"
-    if len(item) != 1:
-        raise UsageError(
-            found=f"a random term with {len(item)} groupings: {dict(item)!r}",
-            expected="one grouping a term, such as {'bale': '1 + days'}",
-            remedy="give each grouping a term of its own",
-        )
-    return next(iter(item.items()))
-
-
-def _required(inner: str) -> list[str]:
-    return [] if inner == "1" else sorted(str(v) for v in _inner(inner).required_variables)
-
-
-def _inner(inner: str) -> formulaic.Formula:
-    try:
-        return formulaic.Formula(inner)
-    except (FormulaicError, SyntaxError) as error:
-        raise UsageError(
-            found=f"the random term {inner!r} ({_plain(error)})",
-            expected="effects such as '1', '1 + days' or '0 + days'",
-            remedy="correct the random term",
-        ) from error
 
 
 def _check_columns(data: pd.DataFrame, used: Sequence[str]) -> None:
@@ -325,7 +265,7 @@ def _response(parsed: formulaic.Formula, rows: pd.DataFrame) -> Floats:
     if name in rows and pd.api.types.is_numeric_dtype(rows[name]):
         matrix = rows[[name]].to_numpy(dtype=float)  # half of formulaic's time for a plain column
     else:
-        matrix = np.asarray(_matrix(parsed.lhs, rows), dtype=float)
+        matrix = np.asarray(matrix_of(parsed.lhs, rows), dtype=float)
     if matrix.shape[1] != 1:
         raise UsageError(
             found=f"the response {parsed.lhs} is not one number a row",
@@ -362,24 +302,62 @@ def _full_rank(x: Floats) -> tuple[Ints, Floats]:
     return np.array(kept, dtype=np.int64), null
 
 
-def _make_term(
-    rows: pd.DataFrame, grouping: str, inner: str, bound: Literal["free", "zero"]
-) -> RandomTerm:
+def _codes(rows: pd.DataFrame, grouping: str) -> tuple[Ints, tuple[str, ...]]:
+    """Level of each row of a grouping by one or several columns, and the levels' labels."""
     names = grouping.split(":")
     labels = rows[names[0]].astype(str)
     for name in names[1:]:
         labels = labels + ":" + rows[name].astype(str)
     codes, levels = pd.factorize(labels.to_numpy(dtype=object), sort=True)
+    return codes.astype(np.int64), tuple(str(level) for level in levels)
+
+
+def _make_residual(
+    rows: pd.DataFrame,
+    by: str | None,
+    serially: tuple[str, tuple[str, ...]] | None,
+    *,
+    measurement_error: bool,
+) -> Residual:
+    """Arrange what is left within rows; refuse what no data could tell."""
+    residual = one_variance(len(rows))
+    if by is not None:
+        groups, levels = _codes(rows, by)
+        names = tuple(f"residual: {level}" for level in levels)
+        residual = replace(residual, groups=groups, names=names)
+    if serially is None:
+        if measurement_error:
+            raise UsageError(
+                found="measurement_error=True without a serial term",
+                expected="a serial term beside which a separate error can be told",
+                remedy="add serial={'bale': 'days'}, or leave measurement_error out",
+            )
+        return residual
+    unit, columns = serially
+    codes, labels = _codes(rows, unit)
+    places = rows[list(columns)].to_numpy(dtype=float)
+    twice = pd.DataFrame(places).assign(unit=codes).duplicated(keep=False).to_numpy()
+    if twice.any() and not measurement_error:
+        raise UsageError(
+            found=f"{unit} {labels[codes[twice][0]]} has two rows at the same {', '.join(columns)}",
+            expected="one row a time within each unit of serial correlation",
+            remedy="average repeat results, or add measurement_error=True",
+        )
+    return replace(residual, unit=codes, coordinates=places, measurement_error=measurement_error)
+
+
+def _make_term(
+    rows: pd.DataFrame, grouping: str, inner: str, bound: Literal["free", "zero"]
+) -> RandomTerm:
+    codes, levels = _codes(rows, grouping)
     columns: tuple[str, ...] = ("1",)
     z = np.ones((len(rows), 1))
     if inner != "1":
-        matrix = _matrix(_inner(inner), rows)
+        matrix = matrix_of(inner_formula(inner), rows)
         z = np.asarray(matrix, dtype=float)
         columns = tuple(str(c).replace("Intercept", "1") for c in matrix.columns)
     name = grouping if inner == "1" else f"{grouping} ({inner})"
-    return random_term(
-        name, grouping, codes.astype(np.int64), tuple(levels), z, columns, bound=bound
-    )
+    return random_term(name, grouping, codes, levels, z, columns, bound=bound)
 
 
 def _sum_coded(terms: formulaic.Formula, levels: Mapping[str, Sequence[str]]) -> str:

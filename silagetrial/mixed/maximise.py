@@ -8,6 +8,7 @@ sign of the score.  Terms with correlated effects move in their Cholesky factor.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
@@ -17,9 +18,12 @@ import numpy.typing as npt
 from silagetrial.mixed.covariance import Bools, Coordinates, Floats, coordinates
 from silagetrial.mixed.design import Design
 from silagetrial.mixed.likelihood import Batch, Evaluation, evaluate
+from silagetrial.mixed.residual import range_starts
 
 MAX_STEPS = 60
 MAX_HALVINGS = 20
+FIRST_STEPS = 4
+"""Steps from each of several starts before only the highest goes on."""
 TOLERANCE = 1e-16
 """Squared Newton decrement, which has no units, below which a fit counts as converged."""
 UNBOUNDED = 10.0
@@ -64,7 +68,11 @@ class Fits:
 
 
 def maximise(
-    design: Design, batch: Batch, *, start: Floats | None = None, tolerance: float = TOLERANCE
+    design: Design,
+    batch: Batch,
+    *,
+    start: Floats | None = None,
+    tolerance: float = TOLERANCE,
 ) -> Fits:
     """Fit every data set of a batch by REML.
 
@@ -84,11 +92,11 @@ def maximise(
         Data sets which could not be fitted have ``converged`` False.
     """
     lower = np.array([0.0 if p.bound == "zero" else -np.inf for p in design.parameters])
-    theta = np.tile(initial_theta(design), (len(batch.n), 1)) if start is None else start
-    task = _Task(
-        design, batch, coordinates(design.parameters), np.tile(lower, (len(theta), 1)), tolerance
-    )
-    state = _ascend(task, theta)
+    where = coordinates(design.parameters)
+    starts = initial_thetas(design) if start is None else [start]
+    theta = np.tile(starts[0], (len(batch.n), 1)) if start is None else start
+    task = _Task(design, batch, where, np.tile(lower, (len(theta), 1)), tolerance)
+    state = _best_of(task, starts) if len(starts) > 1 else _ascend(task, theta)
     stuck = state.alive & ~_at_maximum(task, state)
     held = stuck[:, None] & (state.u < 0) & _may_be_negative(design)
     again = np.flatnonzero(held.any(axis=1))
@@ -150,15 +158,26 @@ def _may_be_negative(design: Design) -> Bools:
     return np.array([p.bound == "free" and p.term != "residual" for p in design.parameters])
 
 
-def _ascend(task: _Task, theta: Floats) -> _State:
-    """Step until every data set has converged or can climb no more."""
+def _best_of(task: _Task, starts: Sequence[Floats]) -> _State:
+    """Start from several parameter vectors at once; go on from the highest of each data set."""
+    count, times = len(task.lower), len(starts)
+    again = np.tile(np.arange(count), times)
+    many = replace(task, batch=task.batch.take(again), lower=task.lower[again])
+    state = _ascend(many, np.repeat(np.array(starts), count, axis=0), most=FIRST_STEPS)
+    height = np.where(state.alive, many.height(state.at), -np.inf).reshape(times, count)
+    best = _take_state(state, height.argmax(axis=0) * count + np.arange(count))
+    return _ascend(task, task.where.theta(best.u))
+
+
+def _ascend(task: _Task, theta: Floats, *, most: int = MAX_STEPS) -> _State:
+    """Step until every data set has converged, can climb no more, or has taken `most` steps."""
     u = task.where.of(theta)
     at = task.evaluate(u)
     # Rows may be missing so that X loses rank, or that two variances cannot be told apart.
     alive = np.isfinite(at.loglik) & _positive_definite(at.expected)
     state = _State(u, at, alive, np.full(len(u), np.inf), np.zeros(len(u)))
     active = np.flatnonzero(state.alive)
-    for _ in range(MAX_STEPS):
+    for _ in range(most):
         if not len(active):
             break
         state, active = _step(task, state, active)
@@ -182,11 +201,19 @@ def _join(state: _State, index: Index, part: _State) -> _State:
     )
 
 
-def initial_theta(design: Design) -> Floats:
-    """Start of the maximiser, (m,): the residual variance (one) shared equally by the terms."""
-    terms = len({p.term for p in design.parameters})
-    variance = np.array([p.kind == "variance" for p in design.parameters])
-    return np.where(variance, 1.0 / design.size, 0.0) / terms
+def initial_thetas(design: Design) -> list[Floats]:
+    """Starts of the maximiser, (m,) each: the residual variance (one) shared equally.
+
+    One start, or one for each of several ranges of serial correlation.
+    """
+    shares = {p.term for p in design.parameters}
+    error = design.residual.measurement_error
+    kinds = np.array([p.kind for p in design.parameters])
+    theta = np.where(kinds == "variance", 1.0 / design.size, 0.0) / (len(shares) + error)
+    starts = []
+    for span in range_starts(design):
+        starts.append(np.where(kinds == "range", span, theta))
+    return starts or [theta]
 
 
 def _positive_definite(x: Floats) -> Bools:

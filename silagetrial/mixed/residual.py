@@ -12,12 +12,21 @@ from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 from silagetrial.mixed.absorb import Carried, pairs
 from silagetrial.mixed.covariance import Bools, Floats, Ints
 from silagetrial.mixed.design import Design
 
-__all__ = ["Grouped", "Serial", "Supply", "supply"]
+__all__ = [
+    "Grouped",
+    "Serial",
+    "Supply",
+    "range_limits",
+    "range_starts",
+    "residual_whitener",
+    "supply",
+]
 
 NEAREST, FARTHEST = 0.02, 50.0
 """A range must lie between this share of the smallest distance and this multiple of the
@@ -128,7 +137,7 @@ class Serial:
             valid = valid & (theta[:, -1] >= 0)
         safe = np.where(valid[:, None], theta, 1.0)
         safe[:, g] = np.where(valid, span, self.limits.mean())
-        d, d_i, second = self._covariance(safe)
+        d, d_i, second = self.covariance(safe)
         lower = np.linalg.cholesky(d)
         back = np.asarray(np.linalg.inv(lower))
         present = self.present[..., None]
@@ -155,7 +164,7 @@ class Serial:
         left, right = pairs(self.group_count + 1)
         return [(int(i), int(j)) for i, j in zip(left, right, strict=True)]
 
-    def _covariance(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+    def covariance(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
         """D, its first and its second derivatives, with the identity for rows not there.
 
         ``D = K + s_e I``, ``K_rs = sqrt(s_g s_h) exp(-d / range)``.
@@ -189,6 +198,9 @@ class Serial:
 
 
 Supply: TypeAlias = Grouped | Serial
+
+STARTS = 5
+"""Ranges from which the maximiser starts: the likelihood can have several maxima in it."""
 
 
 def supply(design: Design, y: Floats, mask: Floats | None) -> Supply:
@@ -257,3 +269,41 @@ def _serial(design: Design, y: Floats, mask: Floats | None) -> Serial:
         measurement_error=design.residual.measurement_error,
         limits=limits,
     )
+
+
+def range_limits(design: Design) -> tuple[float, float]:
+    """Smallest and largest range that a design allows."""
+    low, high = _serial(design, np.zeros((1, design.n)), None).limits
+    return float(low), float(high)
+
+
+def range_starts(design: Design) -> Floats:
+    """Ranges to start from, log-spaced over the distances within units; none if not serial."""
+    if design.residual.unit is None:
+        return np.zeros(0)
+    low, high = range_limits(design)
+    shortest, longest = low / NEAREST, high / FARTHEST
+    starts: Floats = np.geomspace(shortest / 2, longest, STARTS)
+    return starts
+
+
+def residual_whitener(design: Design, theta: Floats) -> sparse.csc_array:
+    """Return sparse W with ``W'W = D^-1``, rows and columns in the order of the data.
+
+    Parameters
+    ----------
+    design : Design
+    theta : (m,) array
+        All parameters; the residual's are the last.
+    """
+    own = theta[len(design.parameters) - len(design.residual.parameters) :]
+    order, n = design.order, design.n
+    if design.residual.unit is None:
+        values = 1.0 / np.sqrt(own[design.residual.groups])
+        return sparse.csc_array((values, (order, order)), shape=(n, n))
+    rows = _serial(design, np.zeros((1, n)), None)
+    d, _, _ = rows.covariance(own[None])
+    back = np.asarray(np.linalg.inv(np.linalg.cholesky(d)))[0]
+    unit, i, j = np.nonzero(back * rows.present[0][:, :, None] * rows.present[0][:, None, :])
+    where = order[design.base[unit] + i], order[design.base[unit] + j]
+    return sparse.csc_array((back[unit, i, j], where), shape=(n, n))

@@ -115,7 +115,10 @@ def kenward_roger_f(at: Evaluation, rows: Floats, value: Floats) -> FTest:
     a2 = np.einsum("tij,tij->t", w, products)
     if q == 1:
         # Lambda is exactly 1 and m = 2 / A; the general form loses all digits near m = 2.
-        df, scaling = np.where(a2 > 0, 2.0 / np.where(a2 > 0, a2, 1.0), np.inf), np.ones(len(a2))
+        df, scaling = (
+            np.where(a2 > 0, 2.0 / np.where(a2 > 0, a2, 1.0), np.inf),
+            np.ones(len(a2)),
+        )
     else:
         df, scaling = _f_moments(a1, a2, q)
     f = scaling * f
@@ -141,8 +144,9 @@ def _f_moments(a1: Floats, a2: Floats, q: int) -> tuple[Floats, Floats]:
     mean = 1.0 - a2 / q
     tiny = (np.abs(mean) < 1e-10) & (np.abs(v1) < 1e-10)
     ratio = np.where(tiny, 1.0, mean / np.where(tiny | (v1 == 0), 1.0, v1))
-    rho = ratio**2 * v0 / v2 / q
-    m = 4.0 + (q + 2.0) / (q * rho - 1.0)
+    # m = 4 + (q + 2) / (q rho - 1) with q rho = ratio^2 v0 / v2, written so that v2 may be 0.
+    over = ratio**2 * v0 - v2
+    m = 4.0 + np.where(over == 0, np.inf, (q + 2.0) * v2 / np.where(over == 0, 1.0, over))
     near_two = np.abs(m - 2.0) < 0.01
     scaling = np.where(near_two, 1.0, m * mean / np.where(near_two, 1.0, m - 2.0))
     return np.where(touched, m, np.inf), np.where(touched, scaling, 1.0)
