@@ -35,9 +35,9 @@ from silagetrial.analysis.terms import (
 from silagetrial.data.settings import Settings
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
+from silagetrial.mixed.checks import inseparable
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.design import make_design
-from silagetrial.mixed.fit import inseparable
 from silagetrial.mixed.frame import model_frame
 
 __all__ = ["ModelChoice", "choose_model"]

@@ -1,17 +1,15 @@
 """Linear mixed models for any data frame: REML, Kenward-Roger, adjusted means, contrasts."""
 
 from silagetrial.mixed.estimates import (
-    Functions,
-    adjusted_mean_functions,
     adjusted_means,
     coefficients,
     contrasts,
-    estimable,
     f_test,
     holm,
     term_tests,
 )
 from silagetrial.mixed.fit import Fit, fit_mixed
+from silagetrial.mixed.functions import Functions, adjusted_mean_functions, estimable
 
 __all__ = [
     "Fit",

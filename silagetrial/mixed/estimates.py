@@ -1,19 +1,14 @@
-"""Adjusted means, differences and tests of a fitted model, in one column vocabulary.
+"""Estimates and tests of linear functions of a fit, in one column vocabulary.
 
-Every estimate is a linear function of the coefficients.  `Functions` holds some of them with
-their labels; `contrasts` turns them into a table, with a family's simultaneous intervals on
-request.
+`contrasts` turns `Functions` into a table, with a family's simultaneous intervals on request.
 
 References
 ----------
-Searle, S. R., Speed, F. M. & Milliken, G. A. (1980). Population marginal means in the linear
-model. The American Statistician 34, 216-221.
 Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scand. J. Statist. 6.
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -25,10 +20,10 @@ import pandas as pd
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
-from silagetrial.mixed.covariance import Bools, Floats
+from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.fit import Fit
 from silagetrial.mixed.formulas import check_choice
-from silagetrial.mixed.frame import product_grid
+from silagetrial.mixed.functions import Functions, adjusted_mean_functions, estimable
 from silagetrial.mixed.multivariate_t import adjusted_p, critical_value
 from silagetrial.mixed.smallsample import Method
 
@@ -38,97 +33,6 @@ VOCABULARY = (
     "conf_low", "conf_high", "unit", "scale",
 )  # fmt: skip
 """Columns of every results table, in order."""
-
-
-@dataclass(frozen=True)
-class Functions:
-    """Labelled linear functions of the coefficients.
-
-    Attributes
-    ----------
-    labels : pandas.DataFrame
-        One row a function: ``term`` and the levels it is about.
-    rows : (r, columns) array
-        Weights on all columns of the fixed part (`ModelFrame.columns`).
-    """
-
-    labels: pd.DataFrame
-    rows: Floats
-
-    def __len__(self) -> int:
-        """Return the number of functions."""
-        return len(self.rows)
-
-    def where(self, keep: Bools) -> Functions:
-        """Some of the functions."""
-        return Functions(self.labels[keep].reset_index(drop=True), self.rows[keep])
-
-    def differences(
-        self,
-        of: str,
-        *,
-        reference: str | None = None,
-        families: Literal["reference", "all pairs"] = "reference",
-    ) -> Functions:
-        """Differences between the levels of one factor, within each combination of the others.
-
-        Parameters
-        ----------
-        of : str
-            The factor compared.
-        reference : str, optional
-            Level taken off the others; the first, when left out.
-        families : {"reference", "all pairs"}
-            Each level minus the reference, or each pair of levels (later minus earlier).
-        """
-        levels = list(dict.fromkeys(self.labels[of]))
-        base = levels[0] if reference is None else reference
-        if base not in levels:
-            raise UsageError(
-                found=f"no level {base!r} in {of}",
-                expected="a reference among " + ", ".join(map(str, levels)),
-                remedy="correct the reference",
-            )
-        if families == "all pairs":
-            pairs = [(b, a) for a, b in itertools.combinations(levels, 2)]
-        else:
-            pairs = [(level, base) for level in levels if level != base]
-        others = [c for c in self.labels.columns if c not in ("term", of)]
-        labels, rows = [], []
-        for pair in pairs:
-            for _, group in self.labels.groupby(others, sort=False) if others else [((), None)]:
-                within = self.labels if group is None else group
-                at = {level: index for index, level in zip(within.index, within[of], strict=True)}
-                if pair[0] in at and pair[1] in at:
-                    same = within.iloc[0][others].to_dict()
-                    labels.append({"term": f"{pair[0]} - {pair[1]}", **same})
-                    rows.append(self.rows[at[pair[0]]] - self.rows[at[pair[1]]])
-        return Functions(pd.DataFrame(labels), np.array(rows))
-
-    def combine(
-        self, over: str, weights: Mapping[str, float], *, term: str | None = None
-    ) -> Functions:
-        """Weighted sums over the levels of one factor, within each combination of the others.
-
-        Parameters
-        ----------
-        over : str
-            The factor summed over; levels without a weight count zero.
-        weights : mapping
-            Weight of each level.
-        term : str, optional
-            Label added in brackets to the functions' terms.
-        """
-        others = [c for c in self.labels.columns if c != over]
-        labels, rows = [], []
-        for key, group in self.labels.groupby(others, sort=False):
-            label = dict(zip(others, key if isinstance(key, tuple) else (key,), strict=True))
-            if term is not None:
-                label["term"] = f"{label['term']} ({term})"
-            w = np.array([weights.get(level, 0.0) for level in group[over]])
-            labels.append(label)
-            rows.append(w @ self.rows[group.index.to_numpy()])
-        return Functions(pd.DataFrame(labels), np.array(rows))
 
 
 @dataclass(frozen=True)
@@ -155,16 +59,6 @@ def coefficients(fit: Fit, *, method: Method = "kenward-roger", level: float = 0
     rows = np.eye(len(fit.frame.columns))[fit.frame.kept]
     table = contrasts(fit, rows, names=fit.names, method=method, level=level)
     return replace(table, title="Coefficients of the fixed part")
-
-
-def estimable(fit: Fit, rows: Floats) -> Bools:
-    """Which functions the data can estimate: those that meet no dependent combination."""
-    null = fit.frame.null
-    if not null.shape[1]:
-        return np.ones(len(rows), dtype=bool)
-    size = np.abs(rows).max(axis=1)
-    found: Bools = np.abs(rows @ null).max(axis=1) <= 1e-8 * np.maximum(size, 1e-300)
-    return found
 
 
 def _kept_rows(fit: Fit, rows: npt.ArrayLike) -> Floats:
@@ -271,46 +165,6 @@ def term_tests(fit: Fit, *, method: Method = "kenward-roger") -> Table:
         frame = frame.drop(columns="remark")
     title = "Kenward-Roger" if method == "kenward-roger" else "Satterthwaite"
     return Table(frame, title=f"F tests of the fixed part ({title})")
-
-
-def adjusted_mean_functions(
-    fit: Fit, over: str | Sequence[str], *, at: Mapping[str, float] | None = None
-) -> Functions:
-    """Adjusted (least-squares) means as linear functions: equal weights on all other factors.
-
-    Parameters
-    ----------
-    over : str or sequence of str
-        Factors whose combinations get a mean.
-    at : mapping, optional
-        Values of numeric variables; their means in the data when left out.
-    """
-    frame = fit.frame
-    over = [over] if isinstance(over, str) else list(over)
-    unknown = [name for name in over if name not in frame.levels]
-    if unknown:
-        raise UsageError(
-            found=f"no factor {', '.join(map(repr, unknown))} in {frame.formula!r}",
-            expected="factors among " + ", ".join(frame.levels),
-            remedy="correct the name, or add the factor to the formula",
-        )
-    strangers = [name for name in at or {} if name not in frame.numbers]
-    if strangers:
-        raise UsageError(
-            found=f"no numeric variable {', '.join(map(repr, strangers))} in {frame.formula!r}",
-            expected="values of " + (", ".join(frame.numbers) or "nothing: all are factors"),
-            remedy="correct the name",
-        )
-    values: dict[str, Sequence[object]] = {name: frame.levels[name] for name in over}
-    values.update({k: v for k, v in frame.levels.items() if k not in over})
-    numbers = {name: float(values.mean()) for name, values in frame.numbers.items()}
-    numbers.update(at or {})
-    grid = product_grid(values).assign(**numbers)
-    rows = frame.fixed_rows(grid)
-    cells = product_grid({name: frame.levels[name] for name in over})
-    averaged = rows.reshape(len(cells), -1, rows.shape[1]).mean(axis=1)
-    term = cells.astype(str).agg(", ".join, axis=1) if len(over) else pd.Series(["mean"])
-    return Functions(cells.assign(term=term)[["term", *over]], averaged)
 
 
 def adjusted_means(

@@ -15,16 +15,14 @@ from scipy.sparse import linalg as sparse_linalg
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
+from silagetrial.mixed.checks import check_groups, inseparable, no_maximum
 from silagetrial.mixed.covariance import Bools, Floats, Parameter
 from silagetrial.mixed.design import Design, make_design
 from silagetrial.mixed.formulas import Random, Serial, check_choice
 from silagetrial.mixed.frame import ModelFrame, model_frame
-from silagetrial.mixed.likelihood import Batch, blank, evaluate, prepare
-from silagetrial.mixed.maximise import TOLERANCE, Fits, initial_thetas, maximise
-from silagetrial.mixed.residual import range_limits, residual_whitener
-
-INSEPARABLE = 1e-8
-"""Smallest eigenvalue of the scaled information below which terms cannot be told apart."""
+from silagetrial.mixed.likelihood import Batch, prepare
+from silagetrial.mixed.maximise import TOLERANCE, Fits, maximise
+from silagetrial.mixed.residual import residual_whitener
 
 
 @dataclass(frozen=True)
@@ -361,105 +359,8 @@ def fit_mixed(
             expected="random terms whose levels repeat, and which differ from each other",
             remedy="leave one of them out",
         )
-    _check_groups(frame)
+    check_groups(frame)
     fits = maximise(design, batch, tolerance=tolerance)
     if not fits.converged[0]:
-        raise _no_maximum(formula, design, fits)
+        raise no_maximum(formula, design, fits)
     return Fit(frame, design, batch, fits)
-
-
-@dataclass(frozen=True)
-class Inseparable:
-    """Parameters that a design cannot tell apart, and why; nothing of it depends on y."""
-
-    names: tuple[str, ...]
-    why: str
-
-
-def inseparable(design: Design) -> Inseparable | None:
-    """Find variances that a design gives no information to tell apart.
-
-    Returns
-    -------
-    Inseparable or None
-        None when every variance can be estimated.
-    """
-    starts = initial_thetas(design)
-    start = starts[len(starts) // 2]
-    information = evaluate(design, start[None], blank(design)).expected[0]
-    diagonal = np.diagonal(information)
-    touched = diagonal * design.size**-2 > 1e-12 * design.n
-    if not touched.all():
-        names = [p.name for p, ok in zip(design.parameters, touched, strict=True) if not ok]
-        return Inseparable(tuple(names), "the fixed part takes up all that the term could explain")
-    root = np.sqrt(diagonal)
-    value, vector = np.linalg.eigh(information / np.outer(root, root))
-    if value[0] < INSEPARABLE:
-        involved = np.abs(vector[:, 0]) > 0.05
-        names = [p.name for p, i in zip(design.parameters, involved, strict=True) if i]
-        return Inseparable(tuple(names), "only the sum of their variances can be estimated")
-    return None
-
-
-FEWEST_GROUP_DF = 6.0
-"""Residual degrees of freedom below which a group gets no variance of its own."""
-
-
-def _check_groups(frame: ModelFrame) -> None:
-    """Refuse residual variances by group where a group has too few degrees of freedom.
-
-    A row leaves ``1 - h`` of a degree, h its leverage on fixed and random effects together.
-    """
-    names = frame.residual.names
-    if len(names) == 1:
-        return
-    sizes = np.bincount(frame.residual.groups)
-    used = frame.x.shape[1] + sum(len(t.levels) * t.z.shape[1] for t in frame.terms)
-    if sizes.min() - used >= FEWEST_GROUP_DF:
-        return
-    dummies = [
-        ((t.codes[:, None] == np.arange(len(t.levels)))[:, :, None] * t.z[:, None]).reshape(
-            len(t.codes), -1
-        )
-        for t in frame.terms
-    ]
-    left, singular, _ = np.linalg.svd(np.column_stack([frame.x, *dummies]), full_matrices=False)
-    basis = left[:, singular > 1e-9 * singular[0]]
-    df = np.bincount(frame.residual.groups, weights=1.0 - (basis**2).sum(axis=1))
-    if df.min() < FEWEST_GROUP_DF - 1e-9:
-        worst = int(df.argmin())
-        raise NoAnswer(
-            found=f"{df[worst]:.1f} residual degrees of freedom for {names[worst]}",
-            expected=f"at least {FEWEST_GROUP_DF:.0f} for each variance",
-            remedy="use one residual variance, or fewer groups; the paired t of each contrast "
-            "needs no common variance",
-        )
-
-
-def _no_maximum(formula: str, design: Design, fits: Fits) -> NoAnswer:
-    """Say why a fit did not reach a maximum."""
-    ranges = [i for i, p in enumerate(design.parameters) if p.kind == "range"]
-    if ranges:
-        span, shortest, longest = (
-            float(fits.evaluation.theta[0, ranges[0]]),
-            *range_limits(design),
-        )
-        if span > longest / 2:
-            return NoAnswer(
-                found=f"a serial range beyond {span:.3g}: over the times sampled the correlation "
-                "hardly falls, so that it cannot be told from the unit's own variation",
-                expected="times far enough apart for the correlation to fall",
-                remedy="leave out the serial term, or the random intercept of the same unit",
-            )
-        if span < shortest * 2:
-            return NoAnswer(
-                found="no serial correlation: it falls to nothing between the nearest two times",
-                expected="times close enough for neighbours to be alike",
-                remedy="leave out the serial term",
-            )
-    return NoAnswer(
-        found=f"the restricted likelihood of {formula!r} has no maximum that can be reached "
-        f"(squared Newton decrement {fits.decrement[0]:.1e} after {fits.steps[0]:.0f} steps)",
-        expected="a maximum inside the region where the covariance matrix is positive definite",
-        remedy="try bound='zero', or leave out the random term with the fewest levels",
-    )
