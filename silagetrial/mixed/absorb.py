@@ -19,13 +19,14 @@ to related problems. JASA 72, 320-338.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 
 from silagetrial.mixed.covariance import Bools, Floats, Ints
-from silagetrial.mixed.design import Border
+from silagetrial.mixed.design import Border, Part
 
 __all__ = [
     "Carried",
@@ -65,7 +66,7 @@ class Carried:
     t_second: Floats
 
 
-def absorb(carried: Carried, g: Floats, basis: Floats) -> tuple[Carried, Bools]:
+def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried, Bools]:
     """Add the first k columns as random effects with covariance G to V.
 
     Parameters
@@ -73,8 +74,8 @@ def absorb(carried: Carried, g: Floats, basis: Floats) -> tuple[Carried, Bools]:
     carried : Carried
         For the columns [Z W].
     g : (T, k, k) array
-    basis : (m, k, k) array
-        Derivatives of G by its own parameters, which join the carried ones.
+    parts : sequence of Part
+        Derivatives G_h of G by its own parameters, which join the carried ones.
 
     Returns
     -------
@@ -86,7 +87,7 @@ def absorb(carried: Carried, g: Floats, basis: Floats) -> tuple[Carried, Bools]:
     Notes
     -----
     With ``K = G (I + A_ZZ G)^-1`` and ``N = (I + A_ZZ G)^-1``: ``V^-1`` loses
-    ``D^-1 Z K Z' D^-1``, ``Z'V^-1 W = N A_ZW`` and ``Z'V^-1 Z = N A_ZZ``.
+    ``D^-1 Z K Z' D^-1``, ``C = Z'V^-1 W = N A_ZW`` and ``M = Z'V^-1 Z = N A_ZZ``.
     """
     k = g.shape[-1]
     azz, azw = carried.a[..., :k, :k], carried.a[..., :k, k:]
@@ -95,27 +96,65 @@ def absorb(carried: Carried, g: Floats, basis: Floats) -> tuple[Carried, Bools]:
     kept, y, ezz = project(carried, k, big_k, big_k @ azw)
     c, m = n @ azw, n @ azz
     e, m_old = n @ y, n @ ezz @ n.mT
-    gc, gm = basis[:, None, None] @ c, basis[:, None, None] @ m
-    new_i = _outer(c[None], gc)
-    t_new = _trace(gm)
+    own = [c[..., part.rows, :] for part in parts]
+    gc = [_times(part, x) for part, x in zip(parts, own, strict=True)]
+    new_i = [_outer(x, gx) for x, gx in zip(own, gc, strict=True)]
+    t_new = [_trace(_times(part, _block(m, part, part))) for part in parts]
     both, t_both = [kept.a_ij], [kept.t_ij]
-    for h in range(len(basis)):
-        old = _outer(e, gc[h]) / 2
-        new = _outer(gc[h], m @ gc[: h + 1]) / 2
-        both += [old + old.mT, new + new.mT]
-        t_both += [_trace(basis[h] @ m_old), _trace(gm[h] @ gm[: h + 1])]
-    definite = np.isfinite(log_det) & (_smallest(m) >= -1e-9 * np.abs(m).max(axis=(-1, -2)))
+    for h, part in enumerate(parts):
+        old = _outer(e[..., part.rows, :], gc[h]) / 2
+        both.append(old + old.mT)
+        t_both.append(_trace(_times(part, _block(m_old, part, part))))
+        for i in range(h + 1):
+            block = _block(m, part, parts[i])
+            new = _outer(gc[h], block @ gc[i]) / 2
+            both.append((new + new.mT)[None])
+            turned = _times(part, _times(parts[i], block.mT).mT)
+            t_both.append((turned * block).sum(axis=(-1, -2))[None])
     return (
         replace(
             kept,
-            a_i=np.concatenate([kept.a_i, new_i]),
+            a_i=np.concatenate([kept.a_i, np.stack(new_i)]),
             a_ij=np.concatenate(both),
             log_det=kept.log_det + np.where(np.isfinite(log_det), log_det, 0.0),
-            t_i=np.concatenate([kept.t_i, t_new]),
+            t_i=np.concatenate([kept.t_i, np.stack(t_new)]),
             t_ij=np.concatenate(t_both),
         ),
-        definite.all(axis=1),
+        np.isfinite(log_det).all(axis=1) & _stays_definite(g, m),
     )
+
+
+def _times(part: Part, x: Floats) -> Floats:
+    """Multiply by the part's values, which are mostly the identity."""
+    return x if part.values is None else part.values @ x
+
+
+def _block(x: Floats, rows: Part, columns: Part) -> Floats:
+    return x[..., rows.rows, :][..., columns.rows]
+
+
+def _stays_definite(g: Floats, m: Floats) -> Bools:
+    """Whether V + ZGZ' is positive definite, (T,): where G may be indefinite, M must not be.
+
+    ``M = (A_ZZ^-1 + G)^-1`` is positive semidefinite just when V stays definite.  Z may have
+    dependent columns, so that a little is added before Cholesky decides.
+    """
+    doubtful = np.flatnonzero((np.diagonal(g, axis1=1, axis2=2) < 0).any(axis=1))
+    good = np.ones(len(g), dtype=bool)
+    if not len(doubtful):
+        return good
+    part = m[doubtful]
+    if m.shape[-1] == 1:
+        good[doubtful] = (part[..., 0, 0] > 0).all(axis=1)
+        return good
+    part = (part + part.mT) / 2
+    slack = 1e-9 * np.abs(part).max(axis=(-1, -2))
+    try:
+        np.linalg.cholesky(part + slack[..., None, None] * np.eye(m.shape[-1]))
+    except np.linalg.LinAlgError:
+        smallest = np.linalg.eigvalsh(part)[..., 0]
+        good[doubtful] = (smallest >= -slack).all(axis=1)
+    return good
 
 
 def project(carried: Carried, k: int, big_k: Floats, r: Floats) -> tuple[Carried, Floats, Floats]:
@@ -177,13 +216,6 @@ def _inverse(x: Floats) -> tuple[Floats, Floats]:
     good = sign > 0
     safe = np.where(good[..., None, None], x, np.eye(x.shape[-1]))
     return np.linalg.inv(safe), np.where(good, log_det, np.nan)
-
-
-def _smallest(m: Floats) -> Floats:
-    """Smallest eigenvalue of stacked matrices that are symmetric but for rounding."""
-    if m.shape[-1] == 1:
-        return m[..., 0, 0]
-    return np.asarray(np.linalg.eigvalsh((m + m.mT) / 2)[..., 0], dtype=np.float64)
 
 
 def sum_units(carried: Carried, starts: Ints) -> Carried:

@@ -25,6 +25,22 @@ from silagetrial.mixed.covariance import (
 
 
 @dataclass(frozen=True)
+class Part:
+    """Where one basis matrix is not zero, and what stands there.
+
+    Attributes
+    ----------
+    rows : slice or int array
+        A slice where the rows are next to each other.
+    values : (r, r) array or None
+        None for the identity, the basis of a lone intercept or slope.
+    """
+
+    rows: slice | Ints
+    values: Floats | None
+
+
+@dataclass(frozen=True)
 class Level:
     """One step of absorption: the units of one grouping and the columns absorbed there.
 
@@ -36,6 +52,8 @@ class Level:
         Positions in the parameter vector of the parameters that enter here.
     basis : (m, k, k) array
         A unit's covariance matrix of effects is ``sum_i theta_i basis_i``.
+    parts : tuple of Part
+        The basis without its zeros.
     starts : (u,) int array
         First unit of the level below (or first base unit) of each unit.
     """
@@ -43,6 +61,7 @@ class Level:
     width: int
     parameters: Ints
     basis: Floats
+    parts: tuple[Part, ...]
     starts: Ints
 
 
@@ -154,14 +173,16 @@ def make_design(x: Floats, terms: Sequence[RandomTerm], residual: Residual | Non
         starts = _starts(codes)
         z, basis = _local_columns(home, order, codes, starts)
         index = np.concatenate([np.zeros(0, dtype=np.int64), *(at[id(t)] for t in home)])
-        levels.append(Level(z.shape[1], index, basis, np.searchsorted(below, starts)))
+        first = np.searchsorted(below, starts)
+        levels.append(Level(z.shape[1], index, basis, _parts(basis), first))
         blocks.append(z)
         below = starts
     border = None
     if crossed:
         z, border, basis = _border_columns(crossed, order, below)
         index = np.concatenate([at[id(t)] for t in crossed])
-        levels.append(Level(border.width, index, basis, np.zeros(1, dtype=np.int64)))
+        one = np.zeros(1, dtype=np.int64)
+        levels.append(Level(border.width, index, basis, _parts(basis), one))
         blocks.append(z)
     return Design(
         order=order.astype(np.int64),
@@ -180,6 +201,19 @@ def make_design(x: Floats, terms: Sequence[RandomTerm], residual: Residual | Non
 def _starts(codes: Ints) -> Ints:
     """Return where each run of equal codes begins."""
     return np.flatnonzero(np.r_[True, codes[1:] != codes[:-1]]).astype(np.int64)
+
+
+def _parts(basis: Floats) -> tuple[Part, ...]:
+    """Cut zeros off basis matrices."""
+    found = []
+    for matrix in basis:
+        rows = np.flatnonzero(matrix.any(axis=1))
+        values = matrix[np.ix_(rows, rows)]
+        where: slice | Ints = rows
+        if len(rows) == rows[-1] - rows[0] + 1:
+            where = slice(int(rows[0]), int(rows[-1]) + 1)
+        found.append(Part(where, None if (values == np.eye(len(rows))).all() else values))
+    return tuple(found)
 
 
 def _constant(x: Floats, q: Floats, r: Floats) -> Floats:

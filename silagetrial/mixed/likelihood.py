@@ -184,7 +184,7 @@ def evaluate(design: Design, theta: Floats, batch: Batch) -> Evaluation:
         carried = sum_units(carried, level.starts) if border is None else scatter(carried, border)
         if level.width:
             g = np.einsum("ti,iab->tab", theta[:, level.parameters], level.basis)
-            carried, definite = absorb(carried, g, level.basis)
+            carried, definite = absorb(carried, g, level.parts)
             valid = valid & definite
             entered += [int(i) for i in level.parameters]
     carried = sum_units(carried, np.zeros(1, dtype=np.int64))
