@@ -21,7 +21,7 @@ from silagetrial.mixed.likelihood import Batch, Evaluation, evaluate
 from silagetrial.mixed.residual import range_starts
 
 MAX_STEPS = 60
-MAX_HALVINGS = 20
+MAX_HALVINGS = 10
 FIRST_STEPS = 4
 """Steps from each of several starts before only the highest goes on."""
 TOLERANCE = 1e-16
