@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from silagetrial.analysis import Analysis, analyse
-    from silagetrial.data import Trial, read_trial
+    from silagetrial.data import Trial, describe_columns, list_problems, read_trial
     from silagetrial.mixed import Fit, adjusted_means, contrasts, fit_mixed
     from silagetrial.report import Report, write_report
 
@@ -29,7 +29,9 @@ __all__ = [
     "adjusted_means",
     "analyse",
     "contrasts",
+    "describe_columns",
     "fit_mixed",
+    "list_problems",
     "read_trial",
     "write_report",
 ]
@@ -42,7 +44,9 @@ _ROOMS = {
     "adjusted_means": "mixed",
     "analyse": "analysis",
     "contrasts": "mixed",
+    "describe_columns": "data",
     "fit_mixed": "mixed",
+    "list_problems": "data",
     "read_trial": "data",
     "write_report": "report",
 }

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import os
+import shutil
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -51,6 +53,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _describe_check(commands.add_parser("check", help="list every problem in a trial folder"))
+    _describe_columns(
+        commands.add_parser("columns", help="list the columns and settings a trial folder may have")
+    )
     _describe_report(commands.add_parser("report", help="analyse a trial and write the report"))
     return parser
 
@@ -61,17 +66,29 @@ def _describe_check(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_check)
 
 
+def _describe_columns(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "List every table of a trial folder with its columns, and the keys of trial.toml."
+    )
+    parser.add_argument(
+        "table", metavar="TABLE", nargs="?", help="one table, or trial.toml (default: all)"
+    )
+    parser.set_defaults(run=_columns)
+
+
 def _describe_report(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Analyse a trial and write report.html, report.ipynb, results.json, manifest.json and a "
-        "copy of the input into one folder. The answer in three sentences goes to standard output."
+        "copy of the input into one folder. The answer in three short paragraphs goes to standard "
+        "output."
     )
     parser.add_argument("folder", metavar="FOLDER", help="the trial folder")
     parser.add_argument(
         "--out",
         metavar="DIR",
         required=True,
-        help="the folder to write: new, empty, or an earlier report, which is replaced",
+        help="the folder to write: new, empty, or an earlier report as it was written, which is "
+        "replaced",
     )
     parser.add_argument(
         "--date",
@@ -85,9 +102,15 @@ def _describe_report(parser: argparse.ArgumentParser) -> None:
 
 def _check(arguments: argparse.Namespace) -> int:
     trial = silagetrial.read_trial(arguments.folder)
+    listed = silagetrial.list_problems(trial.problem_list, width=_width())
     none = f"No problems found in {arguments.folder}."
-    print(_printable(str(trial.problems) if trial.problem_list else none))
+    _show(f"{trial.problems.title}\n\n{listed}" if listed else none)
     return DataProblems.exit_code if trial.errors else 0
+
+
+def _columns(arguments: argparse.Namespace) -> int:
+    _show(silagetrial.describe_columns(arguments.table, width=_width()))
+    return 0
 
 
 def _report(arguments: argparse.Namespace) -> int:
@@ -98,10 +121,21 @@ def _report(arguments: argparse.Namespace) -> int:
         date=arguments.date,
         progress=_progress if loud else None,
     )
-    print(_printable("\n".join(report.summary)))
-    if loud:
-        _progress(f"the report is in {report.path}")
+    _show("\n".join([*report.summary, f"Report: {report.path / 'report.html'}"]))
     return 0 if report.answered else NoAnswer.exit_code
+
+
+def _width() -> int:
+    return shutil.get_terminal_size().columns
+
+
+def _show(text: str) -> None:
+    """Print on standard output; a reader who has had enough, such as ``head``, is no error."""
+    try:
+        print(_printable(text), flush=True)
+    except BrokenPipeError:
+        # What is left in the buffer must go somewhere when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _printable(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import shutil
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from builders import make_trial
 
 import silagetrial
 from silagetrial import cli
@@ -18,6 +20,8 @@ from silagetrial.report import Report
 DEMOS = Path(__file__).parents[1] / "data_demo"
 
 SUMMARY = ("Butyric acid was lower.", "DM loss differs by \u22120.16 points.", "About one farm.")
+
+PLACE = f"Report: {Path('dir') / 'report.html'}\n"
 
 
 @pytest.fixture
@@ -48,7 +52,7 @@ def test_the_answer_goes_to_standard_output_and_nothing_else(
     monkeypatch.setattr(silagetrial, "write_report", report_stub(True, calls), raising=False)
     assert cli.main(["report", "trial", "--out", "dir", "--date", "2026-05-31"]) == 0
     shown = capsys.readouterr()
-    assert shown.out == "\n".join(SUMMARY) + "\n"
+    assert shown.out == "\n".join([*SUMMARY, PLACE])
     assert shown.err == ""
     assert calls[0]["folder"] == "trial"
     assert calls[0]["out"] == "dir"
@@ -63,9 +67,7 @@ def test_progress_shows_on_a_terminal_unless_quiet(
     terminal = Terminal()
     monkeypatch.setattr(sys, "stderr", terminal)
     assert cli.main(["report", "trial", "--out", "dir"]) == 0
-    assert terminal.getvalue() == (
-        "silagetrial: reading the trial\nsilagetrial: the report is in dir\n"
-    )
+    assert terminal.getvalue() == "silagetrial: reading the trial\n"
     quiet = Terminal()
     monkeypatch.setattr(sys, "stderr", quiet)
     assert cli.main(["report", "trial", "--out", "dir", "--quiet"]) == 0
@@ -78,7 +80,7 @@ def test_no_answer_is_exit_code_four_with_the_reason_on_standard_output(
 ) -> None:
     monkeypatch.setattr(silagetrial, "write_report", report_stub(False, []), raising=False)
     assert cli.main(["report", "trial", "--out", "dir"]) == 4
-    assert capsys.readouterr().out == "\n".join(SUMMARY) + "\n"
+    assert capsys.readouterr().out == "\n".join([*SUMMARY, PLACE])
 
 
 def test_a_minus_sign_survives_a_narrow_encoding(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -98,6 +100,72 @@ def test_check_lists_warnings_and_is_content(
     assert "Problems: 0 errors, 1 warning" in shown.out
     assert "CA04-2" in shown.out
     assert shown.err == ""
+
+
+def test_check_is_a_list_as_wide_as_the_terminal(
+    demo: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    assert cli.main(["check", str(demo)]) == 0
+    assert capsys.readouterr().out == (
+        "Problems: 0 errors, 1 warning\n\n"
+        "bales.csv\n\n"
+        "  warning, line 9, column bale\n"
+        "    found: bale CA04-2: no sample at 3 months\n"
+        "    expected: a sample of kind opening or core at 3 months\n"
+        "    what to do: add it if it exists; without it the bale\n"
+        "      gives no value at 3 months\n"
+    )
+
+
+def test_check_of_a_trial_without_problems(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = make_trial(tmp_path)
+    assert cli.main(["check", str(folder)]) == 0
+    assert capsys.readouterr().out == f"No problems found in {folder}.\n"
+
+
+def test_columns_of_all_tables_and_of_one(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["columns"]) == 0
+    everything = capsys.readouterr().out
+    for heading in (
+        "bales.csv (required)",
+        "events.csv (may be left out)",
+        "trial.toml (required)",
+    ):
+        assert heading in everything.splitlines()
+    assert cli.main(["columns", "weighings"]) == 0
+    one = capsys.readouterr().out
+    assert one.startswith("weighings.csv (required)\n\n  weighing: required; name without spaces\n")
+    assert one in everything
+    assert "bales.csv" not in one
+
+
+def test_columns_of_a_table_that_is_not_known(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["columns", "bale"]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err == (
+        "Found: the table 'bale'\n"
+        "Expected: one of bales, samples, weighings, events, scales, trial.toml\n"
+        "Remedy: name one of these, or none to see all\n"
+    )
+
+
+@pytest.mark.parametrize("arguments", [["check", str(DEMOS / "three_farms")], ["columns"]])
+def test_a_reader_who_has_had_enough_is_no_error(arguments: list[str]) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "silagetrial.cli", *arguments]
+    try:
+        done = subprocess.run(
+            command, stdout=writing, stderr=subprocess.PIPE, text=True, check=False
+        )
+    finally:
+        os.close(writing)
+    assert done.stderr == ""
+    assert done.returncode == 0
 
 
 def test_check_of_a_trial_with_errors(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:

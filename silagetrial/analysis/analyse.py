@@ -8,25 +8,24 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from silagetrial.analysis.catalogue import responses_of
 from silagetrial.analysis.compare import Comparison, comparison, told
+from silagetrial.analysis.day0 import covariate_columns
 from silagetrial.analysis.exact import exact_table
+from silagetrial.analysis.half_widths import half_widths
 from silagetrial.analysis.model import ModelChoice, choose_model
-from silagetrial.analysis.responses import (
-    BUTYRIC_ACID,
-    DM_LOSS,
-    Records,
-    Response,
-    records_of,
-)
+from silagetrial.analysis.planned import with_planned
+from silagetrial.analysis.responses import BUTYRIC_ACID, Records, Response, records_of
 from silagetrial.analysis.results import Analysis, ResponseAnalysis
+from silagetrial.analysis.sensitivity import planned_structure
 from silagetrial.analysis.strata import completed, confounded_openings
 from silagetrial.analysis.terms import SPLITTING
 from silagetrial.analysis.witness import Witness, statsmodels_witness
+from silagetrial.data.settings import Settings
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
-from silagetrial.errors import DataProblems, NoAnswer
+from silagetrial.errors import DataProblems, NoAnswer, UsageError
 from silagetrial.mixed import Fit, fit_mixed, term_tests
-from silagetrial.mixed.covariance import Floats
 
 __all__ = ["analyse"]
 
@@ -34,7 +33,7 @@ NOTHING = Table(pd.DataFrame())
 
 
 def analyse(trial: Trial, *, progress: Callable[[str], None] | None = None) -> Analysis:
-    """Analyse butyric acid and DM loss of a trial by binding and opening.
+    """Analyse butyric acid, DM loss and further responses planned, by binding and opening.
 
     Parameters
     ----------
@@ -63,9 +62,10 @@ def analyse(trial: Trial, *, progress: Callable[[str], None] | None = None) -> A
         raise DataProblems(trial.errors)
     tell = progress or (lambda _: None)
     found = {}
-    for response in (BUTYRIC_ACID, DM_LOSS):
+    for response in responses_of(trial.settings):
         tell(f"fitting {response.label.lower() if response is BUTYRIC_ACID else response.label}")
-        found[response.name] = analyse_response(trial, response)
+        result = analyse_response(trial, response)
+        found[response.name] = with_planned(trial, result, _modelled(trial, result.records))
     return Analysis(trial, found)
 
 
@@ -75,12 +75,12 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     summary = _summary(records, trial.settings.compare)
     if not len(records.rows):
         refusal = NoAnswer(
-            found=f"no value of {response.label}",
-            expected="laboratory results of single bales at the planned openings",
+            found=f"no value of {response.label}{_why_none(records)}",
+            expected=response.needs,
             remedy="see the list of values left out, and why",
         )
         return _unanswered(records, summary, None, refusal)
-    rows = _modelled(records)
+    rows = _modelled(trial, records)
     if not len(rows):
         refusal = NoAnswer(
             found="at every opening more than half of the values of some binding are below the "
@@ -93,7 +93,7 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     if choice.refusal is not None:
         return _unanswered(records, summary, choice, choice.refusal)
     try:
-        fit = _fit(rows, choice)
+        fit = _fit(rows, choice, trial.settings)
         wanted = comparison(
             fit, trial.settings, openings=choice.levels["opening"], refused=choice.confounded
         )
@@ -102,21 +102,32 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     return _answered(trial, records, rows, summary, choice, fit, wanted)
 
 
-def _modelled(records: Records) -> pd.DataFrame:
-    """Rows of the openings that are modelled."""
+def _why_none(records: Records) -> str:
+    """The reasons for which every value is missing, counted."""
+    why = [f"{count} times {reason}" for reason, count in records.reasons.items()]
+    return f" ({', '.join(why)})" if why else ""
+
+
+def _modelled(trial: Trial, records: Records) -> pd.DataFrame:
+    """Rows of the openings that are modelled, with the covariates planned."""
     counted = set(records.counts.frame.get("opening", []))
     rows = records.rows[~records.rows["opening"].isin(counted)]
-    return completed(rows).reset_index(drop=True)
+    return covariate_columns(trial, completed(rows).reset_index(drop=True))
 
 
-def _fit(rows: pd.DataFrame, choice: ModelChoice, *, zero: bool = False) -> Fit:
-    return fit_mixed(
-        rows,
-        choice.formula,
-        random=choice.random,
-        levels=choice.levels,
-        bound="zero" if zero else "free",
-    )
+def _fit(rows: pd.DataFrame, choice: ModelChoice, settings: Settings, *, zero: bool = False) -> Fit:
+    try:
+        return fit_mixed(
+            rows,
+            choice.formula,
+            random=choice.random,
+            levels=choice.levels,
+            bound="zero" if zero else "free",
+            **planned_structure(settings),
+        )
+    except UsageError as error:
+        # What the plan asks of the residual is more than these values can tell.
+        raise NoAnswer(found=error.found, expected=error.expected, remedy=error.remedy) from error
 
 
 def _summary(records: Records, bindings: tuple[str, ...]) -> Table:
@@ -147,7 +158,7 @@ def _summary(records: Records, bindings: tuple[str, ...]) -> Table:
         uncorrected = cells["uncorrected"].mean().reset_index()
         frame = frame.merge(uncorrected, on=["opening", "binding"])
         frame = frame.rename(columns={"uncorrected": "mean_uncorrected"})
-    unit = records.response.unit
+    unit = records.response.level_unit
     note = f"In {unit}; no model, no interval."
     if "below_limit" in frame and frame["below_limit"].any():
         note += " Values below the limit count as half the limit."
@@ -200,27 +211,33 @@ def _answered(
         refusal=None,
         refused=_refused(rows, choice, wanted),
         comparison=wanted,
-        means=replace(means, title=f"{label}: adjusted means ({response.unit})"),
+        means=replace(means, title=f"{label}: adjusted means ({response.level_unit})"),
         differences=replace(differences, title=f"{label}: bindings compared at each opening{unit}"),
         average=average,
         growth=growth,
-        half_widths=_half_widths(differences, average, growth, response),
+        half_widths=half_widths(differences, average, growth, response),
         tests=replace(term_tests(fit), title=f"{label}: F tests (Kenward-Roger)"),
         variances=replace(fit.variances, title=f"{label}: variances (REML)"),
         exact=exact_table(rows, settings, choice, wanted, response, level),
-        witness=_witness(rows, choice, fit, wanted),
+        witness=_witness(rows, choice, settings, fit, wanted),
         residuals=_residuals(rows, fit),
     )
 
 
 def _witness(
-    rows: pd.DataFrame, choice: ModelChoice, fit: Fit, wanted: Comparison
+    rows: pd.DataFrame, choice: ModelChoice, settings: Settings, fit: Fit, wanted: Comparison
 ) -> Witness | None:
-    """Ask statsmodels, with variances held at zero or above; None where that has no maximum."""
+    """Ask statsmodels, with variances held at zero or above.
+
+    None where that has no maximum, or where a structure of the residual is planned: statsmodels
+    has neither variances by group nor serial correlation.
+    """
+    if planned_structure(settings):
+        return None
     if (fit.theta > 0).all():
         return statsmodels_witness(fit, wanted.differences)
     try:
-        bounded = _fit(rows, choice, zero=True)
+        bounded = _fit(rows, choice, settings, zero=True)
     except NoAnswer:
         return None
     return statsmodels_witness(bounded, wanted.differences)
@@ -249,34 +266,6 @@ def _refused(rows: pd.DataFrame, choice: ModelChoice, wanted: Comparison) -> Tab
             )  # fmt: skip
     frame = pd.DataFrame(refused, columns=["opening", "found", "expected", "remedy"])
     return Table(frame, title="Openings without a comparison, and why")
-
-
-def _half_widths(differences: Table, average: Table, growth: Table, response: Response) -> Table:
-    """Half the width of each interval, a factor where bindings are compared by a ratio."""
-    parts = []
-    for name, table in (("at opening", differences), ("average", average), ("growth", growth)):
-        if not len(table):
-            continue
-        frame = table.frame
-        low, high = (frame[c].to_numpy(dtype=float) for c in ("conf_low", "conf_high"))
-        half = _half_factor(low, high) if response.effect == "ratio" else (high - low) / 2
-        parts.append(frame[["term"]].assign(contrast=frame.get("opening", name), half_width=half))
-    note = (
-        "An estimate closer to 1 than this factor (or its inverse) is not told from 1; a true "
-        "ratio of that size is missed by about half of such trials."
-        if response.effect == "ratio"
-        else "An estimate closer to 0 than this is not told from 0; a true difference of that "
-        "size is missed by about half of such trials."
-    )
-    frame = pd.concat(parts, ignore_index=True)
-    title = f"{response.label}: half the width of the intervals"
-    return Table(frame, title=title, notes=(note,))
-
-
-def _half_factor(low: Floats, high: Floats) -> Floats:
-    with np.errstate(divide="ignore"):  # infinite where an interval reaches from 0 to infinity
-        half: Floats = np.exp((np.log(high) - np.log(low)) / 2)
-    return half
 
 
 def _residuals(rows: pd.DataFrame, fit: Fit) -> pd.DataFrame:

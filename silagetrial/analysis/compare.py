@@ -195,13 +195,14 @@ def _on_scale(table: Table, response: Response, kind: Literal["mean", "effect"])
         # That a mean is zero, or a median one unit, is nobody's question.
         frame = frame.drop(columns=["statistic", "p_value"])
     if response.scale == "identity":
-        frame["unit"], frame["scale"] = response.unit, response.effect if kind == "effect" else kind
+        frame["unit"] = response.unit if kind == "effect" else response.level_unit
+        frame["scale"] = response.effect if kind == "effect" else kind
         return replace(table, frame=frame)
     limits = [c for c in ("conf_low", "conf_high", "sim_low", "sim_high") if c in frame]
     with np.errstate(over="ignore"):  # an interval on next to no df may reach to infinity
         frame["std_error"] *= np.exp(frame["estimate"])
         frame[["estimate", *limits]] = np.exp(frame[["estimate", *limits]])
-    frame["unit"] = response.unit if kind == "mean" else ""
+    frame["unit"] = response.level_unit if kind == "mean" else ""
     frame["scale"] = "median" if kind == "mean" else "ratio"
     note = "Back-transformed from logarithms; intervals, and tests, were made on the log scale."
     return replace(table, frame=frame, notes=(*table.notes, note))

@@ -12,7 +12,7 @@ from silagetrial.data.trial import Trial
 from silagetrial.errors import SilageTrialError
 from silagetrial.silage import corrected_dm, dm_loss, dm_loss_se, volatile_load
 
-__all__ = ["BaleLoss", "bale_loss", "dm_methods"]
+__all__ = ["BaleLoss", "bale_loss", "dm_at_opening", "dm_methods"]
 
 Series: TypeAlias = "pd.Series[Any]"
 
@@ -89,7 +89,7 @@ def bale_loss(trial: Trial, bale: Series, sample: Series) -> BaleLoss | str:
     oven = float(sample["dm"])
     if not np.isfinite(oven):
         return "DM not determined"
-    d1 = _dm_at_opening(trial, sample)
+    d1 = dm_at_opening(trial, sample)
     if isinstance(d1, str):
         return d1
     cored = _cored_dm(trial, bale, sample)
@@ -128,7 +128,7 @@ def _day0(trial: Trial, bale: Series) -> tuple[str, float] | None:
     return None
 
 
-def _dm_at_opening(trial: Trial, sample: Series) -> float | str:
+def dm_at_opening(trial: Trial, sample: Series) -> float | str:
     """DM of silage, corrected as trial.toml asks, or why it cannot be."""
     oven = float(sample["dm"])
     rule = trial.settings.dm_correction
@@ -189,13 +189,12 @@ def dm_methods(trial: Trial, rows: pd.DataFrame) -> tuple[str, ...]:
     by = {
         "none": "DM at opening is not corrected for volatiles, so DM loss is overstated where it "
         "was determined in an oven.",
-        "full": "DM at opening is corrected for volatiles by the full form, coefficients from "
-        "memory (Weissbach & Kuhla 1995); DM at baling needs none.",
-        "short": "DM at opening is corrected for volatiles by the short form for grass, "
-        "coefficients from memory (Weissbach & Kuhla 1995); it moves the level and hardly the "
-        "difference between bindings.",
+        "full": "DM at opening is corrected for volatiles by the full form (Weissbach & Kuhla "
+        "1995); DM at baling needs none.",
+        "short": "DM at opening is corrected for volatiles by the short form for grass (Weissbach "
+        "& Kuhla 1995); it moves the level and hardly the difference between bindings.",
     }[form]
-    notes = ["DM loss by mass balance, percentage points of the DM ensiled.", by]
+    notes = ["DM loss by mass balance, % of the DM ensiled.", by]
     if form == "full":
         never = [n for n in (*FATTY_ACIDS, "propanediol", "ethanol") if not _measured(trial, n)]
         if never:

@@ -43,7 +43,7 @@ from silagetrial.mixed.frame import model_frame
 __all__ = ["ModelChoice", "choose_model"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class ModelChoice:
     """The model a design supports.
 
@@ -80,6 +80,13 @@ class ModelChoice:
     error_df: int
     confounded: dict[str, str]
     refusal: NoAnswer | None
+
+    def __repr__(self) -> str:
+        """Return the table of terms as text."""
+        return str(self.terms)
+
+    def _repr_html_(self) -> str:
+        return self.terms.to_html()
 
 
 def choose_model(rows: pd.DataFrame, settings: Settings) -> ModelChoice:

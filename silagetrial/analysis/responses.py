@@ -8,6 +8,7 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import pandas as pd
 
+from silagetrial.analysis.contents import content, how_reported
 from silagetrial.analysis.massbalance import BaleLoss, bale_loss, dm_methods
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
@@ -15,9 +16,6 @@ from silagetrial.display.table import Table
 __all__ = ["BUTYRIC_ACID", "DM_LOSS", "Records", "Response", "records_of"]
 
 Row: TypeAlias = dict[str, Any]
-
-SUBSTITUTE = 0.5
-"""A value below the limit counts as this share of the limit (until a model that knows limits)."""
 
 MOST_BELOW = 0.5
 """An opening with a larger share below the limit, in any binding, is counted, not modelled."""
@@ -29,11 +27,20 @@ class Response:
 
     Attributes
     ----------
-    name, label, unit : str
+    name, label : str
+    unit : str
+        Of differences, and of levels where the two are told alike.
     scale : {"log", "identity"}
         Scale of the model.
     effect : {"ratio", "difference"}
         How two bindings are compared.
+    level_unit : str
+        Unit of one value, of a mean or a median.
+    needs : str
+        What a value is made of: what is missing where there is none.
+    at_day0 : {"unknown", "zero", "measured"}
+        What a curve over storage starts from: nothing that is known, 0, or the crop's own value,
+        the same for all bindings.
     """
 
     name: str
@@ -41,15 +48,41 @@ class Response:
     unit: str
     scale: Literal["log", "identity"]
     effect: Literal["ratio", "difference"]
+    level_unit: str
+    needs: str
+    at_day0: Literal["unknown", "zero", "measured"] = "unknown"
 
 
-BUTYRIC_ACID = Response("butyric_acid", "Butyric acid", "g/kg DM", "log", "ratio")
-DM_LOSS = Response("dm_loss", "DM loss", "percentage points", "identity", "difference")
+BUTYRIC_ACID = Response(
+    "butyric_acid", "Butyric acid", "g/kg DM", "log", "ratio", "g/kg DM",
+    "laboratory results of single bales at the planned openings",
+)  # fmt: skip
+DM_LOSS = Response(
+    "dm_loss", "DM loss", "percentage points", "identity", "difference", "% of the DM ensiled",
+    "laboratory results of single bales at the planned openings, with DM and the acids its "
+    "correction asks for, a day-0 sample of the crop, and each bale's weighings at wrapping and "
+    "at its opening",
+    "zero",
+)  # fmt: skip
 
 IDENTITY_COLUMNS = (
     "bale", "pair", "lot", "site", "field", "cut", "crop", "additive", "run", "order", "binding",
     "baler",
 )  # fmt: skip
+
+
+_KINDS = {
+    **dict.fromkeys(("year", "laboratory", "batch", "sample", "opening"), "object"),
+    **dict.fromkeys(("days", "planned_days", "value", "limit", "value_used", "y"), "float64"),
+    **dict.fromkeys(("late", "below"), "bool"),
+}
+_LOSS_KINDS = {
+    **dict.fromkeys(
+        ("uncorrected", "measurement_se", "m0", "d0", "m1", "d1", "d1_oven"), "float64"
+    ),
+    "day0_of": "object",
+}
+"""Columns of the rows besides what a bale is, for a response without a single value."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +109,13 @@ class Records:
     counts: Table
     notes: tuple[str, ...]
 
+    @property
+    def reasons(self) -> dict[str, int]:
+        """How often each reason left a value out: the event, or why a sample gave none."""
+        frame = self.left_out.frame
+        why = frame["what"].where(frame["what"] != "no value", frame["reason"])
+        return {str(reason): int(n) for reason, n in why.value_counts(sort=False).items()}
+
 
 def records_of(trial: Trial, response: Response) -> Records:
     """Collect a response's values, one row a laboratory result of one bale.
@@ -85,7 +125,6 @@ def records_of(trial: Trial, response: Response) -> Records:
     trial : Trial
         Without errors.
     response : Response
-        `BUTYRIC_ACID` or `DM_LOSS`.
 
     Returns
     -------
@@ -99,7 +138,7 @@ def records_of(trial: Trial, response: Response) -> Records:
             if not len(here):
                 missing.append(_missing(trial, bale, opening))
             for _, sample in here.iterrows():
-                found = _butyric(sample) if response is BUTYRIC_ACID else _loss(trial, bale, sample)
+                found = _value(trial, response, bale, sample)
                 if isinstance(found, str):
                     missing.append(_left_out(bale, opening, "no value", found))
                 else:
@@ -108,7 +147,7 @@ def records_of(trial: Trial, response: Response) -> Records:
 
 
 def _as_records(trial: Trial, response: Response, rows: list[Row], missing: list[Row]) -> Records:
-    frame = pd.DataFrame(rows, columns=None if rows else [*IDENTITY_COLUMNS, "opening", "value"])
+    frame = pd.DataFrame(rows) if rows else _no_rows(trial, response)
     left = pd.DataFrame(missing, columns=["bale", "binding", "opening", "what", "reason"])
     counts = _counts(frame) if len(frame) else pd.DataFrame()
     if len(frame):
@@ -119,8 +158,16 @@ def _as_records(trial: Trial, response: Response, rows: list[Row], missing: list
         frame,
         Table(left, title=f"{response.label}: values left out, and why"),
         Table(counts, title=f"{response.label}: openings reported as counts"),
-        _notes(trial, response, frame),
+        _notes(trial, response, frame, counted=list(dict.fromkeys(counts.get("opening", [])))),
     )
+
+
+def _no_rows(trial: Trial, response: Response) -> pd.DataFrame:
+    """Rows of a response without a value: every column, of its kind."""
+    plan = trial.settings.analysis
+    bale = dict.fromkeys([*IDENTITY_COLUMNS, *plan.factors, *plan.blocks], "object")
+    kinds = {**bale, **_KINDS, **(_LOSS_KINDS if response is DM_LOSS else {})}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
 
 
 def _expected(trial: Trial, bale: pd.Series[Any]) -> list[str]:
@@ -150,16 +197,12 @@ def _identity(trial: Trial, bale: pd.Series[Any], sample: pd.Series[Any]) -> Row
     }
 
 
-def _butyric(sample: pd.Series[Any]) -> Row | str:
-    """Butyric acid of one sample, g/kg DM as the laboratory gave it, or why there is none."""
-    value, limit = float(sample["butyric_acid"]), float(sample["butyric_acid_below"])
-    below = bool(np.isfinite(limit))
-    if not below and not np.isfinite(value):
-        return "butyric acid not determined"
-    if not below and value <= 0:
-        return "a value of zero has no logarithm; write the laboratory's limit as <limit"
-    used = SUBSTITUTE * limit if below else value
-    return {"value": value, "below": below, "limit": limit, "value_used": used}
+def _value(
+    trial: Trial, response: Response, bale: pd.Series[Any], sample: pd.Series[Any]
+) -> Row | str:
+    if response is DM_LOSS:
+        return _loss(trial, bale, sample)
+    return content(trial, sample, response.name, log=response.scale == "log")
 
 
 def _loss(trial: Trial, bale: pd.Series[Any], sample: pd.Series[Any]) -> Row | str:
@@ -235,18 +278,34 @@ def _counts(frame: pd.DataFrame) -> pd.DataFrame:
     return cells[cells["opening"].isin(out)].reset_index(drop=True)
 
 
-def _notes(trial: Trial, response: Response, frame: pd.DataFrame) -> tuple[str, ...]:
+def _notes(
+    trial: Trial, response: Response, frame: pd.DataFrame, *, counted: list[str]
+) -> tuple[str, ...]:
     if not len(frame):
         return ()
     if response is DM_LOSS:
         return dm_methods(trial, frame)
-    below = int(frame["below"].sum())
-    notes = ["Butyric acid as the laboratory reported it, per kg of the DM it determined."]
-    if below:
-        limits = sorted(set(frame.loc[frame["below"], "limit"]))
-        shown = ", ".join(f"{limit:g}" for limit in limits)
-        notes.append(
-            f"{below} of {len(frame)} results are below the laboratory's limit ({shown} g/kg DM); "
-            "each counts as half the limit, which can shrink or stretch a difference."
-        )
+    notes = [how_reported(response.name, response.label)]
+    if frame["below"].any():
+        notes.append(_below_note(frame, counted, response.level_unit))
     return tuple(notes)
+
+
+def _below_note(frame: pd.DataFrame, counted: list[str], unit: str) -> str:
+    """What became of the values below the limit: some are counted, the others substituted."""
+    below = frame[frame["below"]]
+    shown = ", ".join(f"{limit:g}" for limit in sorted(set(below["limit"])))
+    found = (
+        f"{len(below)} of {len(frame)} results are below the laboratory's limit ({shown} {unit})"
+    )
+    aside = int(below["opening"].isin(counted).sum())
+    rest = len(below) - aside
+    half = "half the limit, which can shrink or stretch a difference."
+    if not aside:
+        return f"{found}; each counts as {half}"
+    what = f"{found}: {aside} of them at {', '.join(counted)}, reported as counts and not modelled"
+    if not rest:
+        return f"{what}."
+    return (
+        f"{what}; {'the other one' if rest == 1 else f'each of the other {rest}'} counts as {half}"
+    )

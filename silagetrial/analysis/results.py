@@ -5,22 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from html import escape
 
 import pandas as pd
 
 from silagetrial.analysis.compare import Comparison
+from silagetrial.analysis.curve_analysis import CurveAnalysis
 from silagetrial.analysis.model import ModelChoice
 from silagetrial.analysis.responses import Records, Response
 from silagetrial.analysis.witness import Witness
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
-from silagetrial.errors import NoAnswer
+from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import Fit
 
 __all__ = ["Analysis", "ResponseAnalysis"]
 
+NOTHING = Table(pd.DataFrame())
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True, eq=False, repr=False)
 class ResponseAnalysis:
     """The analysis of one response.
 
@@ -55,6 +59,17 @@ class ResponseAnalysis:
         statsmodels' answer.
     residuals : pandas.DataFrame
         ``bale binding opening fitted residual standardised``.
+    variance_intervals : Table
+        Profile-likelihood intervals of the variances, and of ratios of residual SDs.
+    sensitivity : Table
+        The main contrast under other covariance structures.
+    claim : Table
+        Equivalence or non-inferiority at each opening, where trial.toml names a margin.
+    curve : CurveAnalysis or None
+        The curve over storage, where trial.toml plans one and the design compares bindings.
+    shares, shares_counted : Table
+        Share of bales over the limit named in trial.toml by binding and opening, from the model
+        and as counts; empty without a limit.
     """
 
     response: Response
@@ -75,6 +90,12 @@ class ResponseAnalysis:
     exact: Table
     witness: Witness | None
     residuals: pd.DataFrame
+    variance_intervals: Table = NOTHING
+    sensitivity: Table = NOTHING
+    claim: Table = NOTHING
+    curve: CurveAnalysis | None = None
+    shares: Table = NOTHING
+    shares_counted: Table = NOTHING
 
     @property
     def answered(self) -> bool:
@@ -82,18 +103,30 @@ class ResponseAnalysis:
         return self.fit is not None
 
     def _repr_html_(self) -> str:
-        return self._shown.to_html()
+        if self._has_table:
+            return self._shown.to_html()
+        return f"<pre>{escape(str(self))}</pre>"
+
+    def __repr__(self) -> str:
+        """Return the table a reader wants first, as text."""
+        return str(self)
 
     def __str__(self) -> str:
-        """Return the table a reader wants first."""
-        return str(self._shown)
+        """Return the table a reader wants first, or why there is none."""
+        if self._has_table:
+            return str(self._shown)
+        return f"{self.response.label}: no answer\n{self.refusal}"
+
+    @property
+    def _has_table(self) -> bool:
+        return self.answered or len(self.summary) > 0
 
     @property
     def _shown(self) -> Table:
         return self.differences if self.answered else self.summary
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Analysis:
     """The analysis of a trial.
 
@@ -101,20 +134,30 @@ class Analysis:
     ----------
     trial : Trial
     responses : mapping of str to ResponseAnalysis
-        ``"butyric_acid"`` and ``"dm_loss"``.
+        ``"butyric_acid"``, ``"dm_loss"`` and further ones planned, by name.
     """
 
     trial: Trial
     responses: Mapping[str, ResponseAnalysis]
 
     def __getitem__(self, name: str) -> ResponseAnalysis:
-        """Return the analysis of one response."""
+        """Return the analysis of one response; `UsageError` where there is none of the name."""
+        if name not in self.responses:
+            raise UsageError(
+                found=f"the response {name!r}",
+                expected=f"one of {', '.join(repr(known) for known in self.responses)}",
+                remedy="take one of these names",
+            )
         return self.responses[name]
 
     @cached_property
     def level(self) -> float:
         """Confidence level of the intervals."""
         return 1.0 - self.trial.settings.analysis.alpha
+
+    def __repr__(self) -> str:
+        """Return the tables a reader wants first, as text."""
+        return str(self)
 
     def __str__(self) -> str:
         """Return the tables a reader wants first."""

@@ -21,7 +21,14 @@ from silagetrial.display.table import Table
 from silagetrial.errors import SilageTrialError
 from silagetrial.mixed import Fit, Functions, contrasts, fit_mixed
 
-__all__ = ["Structure", "main_contrast", "reml_aic", "sensitivity", "structures"]
+__all__ = [
+    "Structure",
+    "main_contrast",
+    "planned_structure",
+    "reml_aic",
+    "sensitivity",
+    "structures",
+]
 
 
 @dataclass(frozen=True)
@@ -42,6 +49,18 @@ class Structure:
     options: Mapping[str, Any] = field(default_factory=dict)
 
 
+def planned_structure(settings: Settings) -> Mapping[str, Any]:
+    """Return the structure that trial.toml plans, as options of `fit_mixed`."""
+    plan = settings.analysis
+    options: dict[str, Any] = {}
+    if plan.residual_by is not None:
+        options["residual_by"] = plan.residual_by
+    if plan.serial:
+        options["serial"] = {"bale": "days"}
+        options["measurement_error"] = plan.measurement_error
+    return options
+
+
 def structures(rows: pd.DataFrame, choice: ModelChoice, *, recored: bool) -> tuple[Structure, ...]:
     """List the structures that a design can be asked about.
 
@@ -54,7 +73,7 @@ def structures(rows: pd.DataFrame, choice: ModelChoice, *, recored: bool) -> tup
         Whether bales were cored at several openings, so that serial correlation can exist.
     """
     several = len(choice.levels["opening"]) > 1
-    found = [Structure("as reported")]
+    found = [Structure("one residual variance")]
     if several:
         found.append(Structure("residual variance by opening", options={"residual_by": "opening"}))
     found.append(Structure("residual variance by binding", options={"residual_by": "binding"}))
@@ -124,7 +143,10 @@ def sensitivity(
         structure that the data cannot tell says why.
     """
     out = []
-    for structure in structures(rows, choice, recored=settings.design == "recored"):
+    planned = planned_structure(settings)
+    listed = structures(rows, choice, recored=settings.design == "recored")
+    others = [s for s in listed if s.without or dict(s.options) != dict(planned)]
+    for structure in (Structure("as reported", options=planned), *others):
         random = [term for term in choice.random if term != structure.without]
         try:
             fit = fit_mixed(

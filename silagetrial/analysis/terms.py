@@ -92,7 +92,10 @@ def fixed_terms(
         terms += _factor_terms(
             rows, name, compares=compares, why="further factor named in trial.toml"
         )
-    return terms + _splitting_terms(rows, terms, levels)
+    terms += _splitting_terms(rows, terms, levels)
+    for name in settings.analysis.covariates:
+        terms += _covariate_terms(rows, name, terms, levels, compares=compares)
+    return terms
 
 
 def _place_terms(rows: pd.DataFrame, *, compares: bool) -> list[Term]:
@@ -186,3 +189,25 @@ def _factor_terms(rows: pd.DataFrame, name: str, *, compares: bool, why: str) ->
         reason = f"the difference may depend on the {name}; means weigh each {name} equally"
         return [*terms, Term(f"binding:{name}", "fixed", True, reason)]
     return [*terms, Term(f"binding:{name}", "fixed", False, reason)]
+
+
+def _covariate_terms(
+    rows: pd.DataFrame,
+    name: str,
+    terms: Sequence[Term],
+    levels: dict[str, tuple[str, ...]],
+    *,
+    compares: bool,
+) -> list[Term]:
+    """A value of the crop before the binding acted, centred, and its interaction."""
+    if name not in rows or rows[name].isna().any():
+        return [Term(name, "fixed", False, "not known at day 0 for every bale")]
+    kept = [t.term for t in terms if t.kept]
+    with_it = model_frame(rows, formula_of([*kept, name]), levels=levels)
+    if with_it.x.shape[1] == model_frame(rows, formula_of(kept), levels=levels).x.shape[1]:
+        return [Term(name, "fixed", False, "the other terms tell it already")]
+    found = [Term(name, "fixed", True, "the crop at baling, centred: bales as if of one crop")]
+    if compares:
+        why = "the difference may depend on the crop; it is told at the mean crop"
+        found.append(Term(f"binding:{name}", "fixed", True, why))
+    return found

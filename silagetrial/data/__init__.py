@@ -1,5 +1,6 @@
 """One trial: its tables, how they are read, and every problem with them."""
 
+from silagetrial.data.listing import describe_columns, list_problems
 from silagetrial.data.read import read_trial
 from silagetrial.data.schema import TABLES, Column, datapackage
 from silagetrial.data.settings import (
@@ -23,5 +24,7 @@ __all__ = [
     "Settings",
     "Trial",
     "datapackage",
+    "describe_columns",
+    "list_problems",
     "read_trial",
 ]

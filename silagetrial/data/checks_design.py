@@ -1,4 +1,4 @@
-"""Checks of the design: pairs, openings, and what each bale needs to give an answer."""
+"""Checks of the design: bindings, pairs and openings, and pairs treated alike."""
 
 from __future__ import annotations
 
@@ -9,11 +9,8 @@ from silagetrial.data.draft import Draft, Row, is_given
 from silagetrial.errors import Problem, Severity
 
 __all__ = [
-    "day0_sample_there",
-    "first_weighing_there",
     "opening_planned",
-    "opening_sample_there",
-    "opening_weighing_there",
+    "opening_used",
     "pair_bindings",
     "pair_complete",
     "pair_made_alike",
@@ -47,10 +44,16 @@ def pair_bindings(draft: Draft) -> Iterator[Problem]:
 def pair_complete(draft: Draft) -> Iterator[Problem]:
     """Check that every pair has its partners, lost ones included."""
     compare = draft.settings.compare
-    for name, bales in _pairs(draft).items():
+    members: dict[str, list[Row]] = {}
+    for bale in sorted(draft.rows("bales"), key=lambda row: int(row["line"])):
+        if is_given(bale["pair"]):
+            members.setdefault(bale["pair"], []).append(bale)
+    for name, bales in members.items():
         there = {bale["binding"] for bale in bales}
         missing = [binding for binding in compare if binding not in there]
-        if not missing:
+        # A partner that is there with a fault in its line is not to be added.
+        unread = any(not is_given(binding) or binding not in compare for binding in there)
+        if not missing or unread or draft.is_unsure("bales", name):
             continue
         alone = len(there) < 2
         yield draft.problem(
@@ -115,6 +118,18 @@ def _differing(
 def opening_planned(draft: Draft) -> Iterator[Problem]:
     """Check that separate bales have a planned opening each, re-cored bales none."""
     separate = draft.settings.design == "separate"
+    if not draft.design_is_said or "planned_opening" in draft.read["bales"].misspelt:
+        return
+    if separate and draft.rows("bales") and "planned_opening" not in draft.given["bales"]:
+        yield draft.problem(
+            "bales",
+            1,
+            "planned_opening",
+            found="no column planned_opening",
+            expected="the opening drawn for each bale",
+            remedy='add the column, or set bales = "recored" under [design]',
+        )
+        return
     for bale in draft.rows("bales"):
         if is_given(bale["planned_opening"]) == separate:
             continue
@@ -133,66 +148,25 @@ def opening_planned(draft: Draft) -> Iterator[Problem]:
         )
 
 
-def day0_sample_there(draft: Draft) -> Iterator[Problem]:
-    """Check that every bale has crop at baling analysed, as itself, in its pair or in its lot."""
-    day0 = {row["of"] for row in draft.rows("samples") if row["kind"] == "day0"}
-    for bale in draft.bales.values():
-        if not day0 & {bale["bale"], bale["pair"], bale["lot"]}:
-            yield _missing(
-                draft,
-                bale,
-                "no day-0 sample",
-                "a sample of kind day0 of the bale, its pair or its lot",
-                "DM loss",
+def opening_used(draft: Draft) -> Iterator[Problem]:
+    """Check that, where a bale is opened once, some bale is planned for each opening."""
+    planned = {bale["planned_opening"] for bale in draft.rows("bales")}
+    names = {opening.name for opening in draft.settings.openings}
+    # A name that is not known may stand for any opening.
+    if draft.settings.design != "separate" or not planned & names or not planned <= names:
+        return
+    for opening in draft.settings.openings:
+        if opening.name not in planned and not draft.is_unsure("bales", opening.name):
+            yield draft.setting_problem(
+                "openings",
+                "name",
+                found=f"no bale is planned for the opening {opening.name!r}",
+                expected="bales drawn for every opening",
+                remedy="write it under planned_opening in bales.csv for the bales drawn for it, or "
+                "remove the opening; as it is, nothing is said about it",
+                number=draft.section_of(opening),
+                severity="warning",
             )
-
-
-def opening_sample_there(draft: Draft) -> Iterator[Problem]:
-    """Check that every bale not lost has a sample at each of its openings."""
-    there = {(row["of"], row["opening"]) for row in draft.rows("samples")}
-    for bale in draft.bales.values():
-        for name in _due(draft, bale):
-            if (bale["bale"], name) not in there:
-                yield _missing(
-                    draft,
-                    bale,
-                    f"no sample at {name}",
-                    f"a sample of kind opening or core at {name}",
-                    f"any value at {name}",
-                )
-
-
-def first_weighing_there(draft: Draft) -> Iterator[Problem]:
-    """Check that every bale was weighed at wrapping."""
-    weighed = {row["bale"] for row in draft.rows("weighings") if not is_given(row["opening"])}
-    for bale in draft.bales.values():
-        if bale["bale"] not in weighed:
-            yield _missing(
-                draft, bale, "no weighing at wrapping", "a weighing soon after wrapping", "DM loss"
-            )
-
-
-def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
-    """Check that every bale not lost was weighed at each of its openings."""
-    there = {(row["bale"], row["opening"]) for row in draft.rows("weighings")}
-    for bale in draft.bales.values():
-        for name in _due(draft, bale):
-            if (bale["bale"], name) not in there:
-                yield _missing(
-                    draft, bale, f"no weighing at {name}", "a weighing", f"DM loss at {name}"
-                )
-
-
-def _missing(draft: Draft, bale: Row, what: str, expected: str, lost: str) -> Problem:
-    return draft.problem(
-        "bales",
-        bale["line"],
-        "bale",
-        found=f"bale {bale['bale']}: {what}",
-        expected=expected,
-        remedy=f"add it if it exists; without it the bale gives no {lost.removeprefix('any ')}",
-        severity="warning",
-    )
 
 
 def pair_one_batch(draft: Draft) -> Iterator[Problem]:
@@ -251,27 +225,6 @@ def _pairs(draft: Draft) -> Mapping[str, list[Row]]:
         if is_given(bale["pair"]):
             pairs.setdefault(bale["pair"], []).append(bale)
     return pairs
-
-
-def _due(draft: Draft, bale: Row) -> list[str]:
-    """Return the openings at which a bale should give results: those before it was lost."""
-    lost = [
-        event["at"]
-        for event in draft.rows("events")
-        if event["bale"] == bale["bale"] and event["what"] == "lost"
-    ]
-    if draft.settings.design == "separate":
-        planned = bale["planned_opening"]
-        return [planned] if is_given(planned) and not lost else []
-    wrapped = bale["film_wrapped_at"]
-    return [
-        opening.name
-        for opening in draft.settings.openings
-        if not any(
-            not (is_given(at) and is_given(wrapped)) or (at - wrapped).days <= opening.window[1]
-            for at in lost
-        )
-    ]
 
 
 def _show(value: object) -> str:

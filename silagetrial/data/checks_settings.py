@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 
 from silagetrial.data.draft import Draft, is_given
 from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.schema import TABLES
-from silagetrial.data.settings import Opening
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -59,7 +57,7 @@ def openings(draft: Draft) -> Iterator[Problem]:
                 f"[{low:g}, {high:g}]",
                 expected="days inside the window, the window after day 0",
                 remedy="correct days or window",
-                number=_place_in_file(draft, opening),
+                number=draft.section_of(opening),
             )
         if opening.name in [other.name for other in planned[:n]]:
             yield draft.setting_problem(
@@ -68,7 +66,7 @@ def openings(draft: Draft) -> Iterator[Problem]:
                 found=f"the opening {opening.name!r} twice",
                 expected="each opening once",
                 remedy="rename one of the two",
-                number=_place_in_file(draft, opening),
+                number=draft.section_of(opening),
             )
         elif n and low <= planned[n - 1].window[1]:
             yield draft.setting_problem(
@@ -77,26 +75,15 @@ def openings(draft: Draft) -> Iterator[Problem]:
                 found=f"the windows of {planned[n - 1].name!r} and {opening.name!r} overlap",
                 expected="windows apart from each other, so that a day belongs to one opening",
                 remedy="narrow one of the two windows",
-                number=_place_in_file(draft, opening),
+                number=draft.section_of(opening),
             )
-
-
-def _place_in_file(draft: Draft, opening: Opening) -> int:
-    """Return which of the sections [[openings]] this is; settings hold them by days."""
-    sections = tomllib.loads(draft.text)["openings"]
-    return next(
-        number
-        for number, section in enumerate(sections)
-        if isinstance(section, dict)
-        and (section.get("name"), section.get("days")) == (opening.name, opening.days)
-    )
 
 
 def analysis_names(draft: Draft) -> Iterator[Problem]:
     """Check that the opening and the bindings of the primary contrast are those of the trial."""
     plan, settings = draft.settings.analysis, draft.settings
     names = [opening.name for opening in settings.openings]
-    if plan.opening is not None and plan.opening not in names:
+    if plan.opening is not None and plan.opening not in {*names, *draft.refused_openings}:
         yield draft.setting_problem(
             "analysis",
             "opening",
@@ -169,8 +156,12 @@ def factor_columns(draft: Draft) -> Iterator[Problem]:
     """Check that further factors and blocks are columns of bales.csv, filled for every bale."""
     plan, given = draft.settings.analysis, draft.given["bales"]
     possible = [column.name for column in TABLES["bales"] if column.name not in _NO_FACTOR]
+    if "bales" in draft.unreadable:
+        return
     for key, names in (("factors", plan.factors), ("blocks", plan.blocks)):
         for name in names:
+            if name in draft.read["bales"].misspelt:
+                continue  # said of the heading
             if name not in given or name in _NO_FACTOR:
                 yield draft.setting_problem(
                     "analysis",
@@ -182,7 +173,7 @@ def factor_columns(draft: Draft) -> Iterator[Problem]:
                 )
                 continue
             for row in draft.rows("bales"):
-                if not is_given(row[name]):
+                if not (is_given(row[name]) or draft.is_rejected("bales", row["line"], name)):
                     yield draft.problem(
                         "bales",
                         row["line"],

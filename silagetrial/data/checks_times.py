@@ -10,6 +10,7 @@ from silagetrial.data.draft import Draft, Row, is_date_only, is_given
 from silagetrial.errors import Problem
 
 __all__ = [
+    "cores_weighed",
     "day0_at_baling",
     "film_after_baling",
     "lost_before_sample",
@@ -131,6 +132,38 @@ def lost_before_sample(draft: Draft) -> Iterator[Problem]:
                 expected="no sample after a bale is lost to the trial",
                 remedy="correct the date or the name, or remove the event",
             )
+
+
+def cores_weighed(draft: Draft) -> Iterator[Problem]:
+    """Check that cores from a bale that is examined again later were weighed."""
+    last: dict[str, datetime] = {}
+    for table, of, when in (("samples", "of", "taken_on"), ("weighings", "bale", "weighed_at")):
+        for row in draft.rows(table):
+            if is_given(row[of]) and is_given(row[when]):
+                last[row[of]] = max(row[when], last.get(row[of], row[when]))
+    unweighed = [
+        row
+        for row in sorted(draft.rows("samples"), key=lambda row: int(row["line"]))
+        if row["kind"] == "core"
+        and is_given(row["taken_on"])
+        and row["of"] in last
+        and _before(row["taken_on"], last[row["of"]])
+        and not is_given(row["fresh_kg"])
+        and not draft.is_rejected("samples", row["line"], "fresh_kg")
+    ]
+    if unweighed and "fresh_kg" not in draft.read["samples"].misspelt:
+        yield draft.problem(
+            "samples",
+            unweighed[0]["line"],
+            "fresh_kg",
+            found=f"core {unweighed[0]['sample']} not weighed"
+            + (f", and {len(unweighed) - 1} more" if len(unweighed) > 1 else "")
+            + ", of bales examined again later",
+            expected="the fresh forage that each core took out of the bale, kg",
+            remedy="fill in the mass of the cores; without it their DM cannot be added back, and "
+            "the later openings of these bales give no DM loss",
+            severity="warning",
+        )
 
 
 def _made(bale: Row) -> datetime | None:

@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from typing import Final
 
 from silagetrial.data.draft import Draft, Row, is_given
-from silagetrial.data.schema import ANALYTES, TABLES
-from silagetrial.data.units import inside_unit
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -18,72 +16,20 @@ __all__ = [
     "dm_for_short_form",
     "mass_gain",
     "nir_butyric",
-    "not_negative",
     "oven_loss_overstated",
-    "within_limits",
 ]
 
-# Common practice: what lies outside is a slip of unit or digit, not silage.
-DM_LIMITS: Final = (50.0, 950.0)
-PH_LIMITS: Final = (3.0, 9.0)
-NET_LIMITS: Final = (100.0, 2000.0)
 GAIN_LIMIT: Final = 0.02
 SHORT_FORM_LIMIT: Final = 500.0
 
 
-def not_negative(draft: Draft) -> Iterator[Problem]:
-    """Check that no number is below zero."""
-    for table, columns in TABLES.items():
-        names = [column.name for column in columns if column.kind in ("number", "measured")]
-        for row in draft.rows(table):
-            for name in names:
-                if is_given(row[name]) and row[name] < 0:
-                    yield draft.problem(
-                        table,
-                        row["line"],
-                        name,
-                        found=f"{row[name]:g}, below zero",
-                        expected="a number from 0",
-                        remedy="correct the cell",
-                    )
-
-
-def within_limits(draft: Draft) -> Iterator[Problem]:
-    """Check that dry matter, pH, results and net masses are such as occur."""
-    limits = {"dm": (*DM_LIMITS, "g/kg"), "pH": (*PH_LIMITS, "")}
-    for name in ANALYTES:
-        unit = inside_unit(name)
-        limits[name] = (0.0, 100.0 if unit.startswith("%") else 1000.0, unit)
-    for row in draft.rows("samples"):
-        for name, (low, high, unit) in limits.items():
-            if name in ANALYTES and is_given(row[name]) and row[name] < 0:
-                continue  # said once, by not_negative
-            yield from _outside(draft, "samples", row, name, (low, high), unit)
-    for row in draft.rows("weighings"):
-        yield from _outside(draft, "weighings", row, "net", NET_LIMITS, "kg")
-
-
-def _outside(
-    draft: Draft, table: str, row: Row, name: str, limits: tuple[float, float], unit: str
-) -> Iterator[Problem]:
-    value = row[name]
-    if is_given(value) and not limits[0] <= value <= limits[1]:
-        what = f"{value:g} {unit}".strip()
-        yield draft.problem(
-            table,
-            row["line"],
-            "gross" if name == "net" else name,
-            found=f"net mass {what} (gross less tare)" if name == "net" else what,
-            expected=f"{limits[0]:g} to {limits[1]:g} {unit}".strip(),
-            remedy="correct the cell"
-            + ("" if name in ("net", "pH") else f", or the unit of {name} in trial.toml"),
-        )
-
-
 def dm_basis_given(draft: Draft) -> Iterator[Problem]:
     """Check that every dry matter says whether volatiles are added."""
+    if "dm_basis" in draft.read["samples"].misspelt:
+        return
     for row in draft.rows("samples"):
-        if is_given(row["dm"]) and not is_given(row["dm_basis"]):
+        rejected = draft.is_rejected("samples", row["line"], "dm_basis")
+        if is_given(row["dm"]) and not (is_given(row["dm_basis"]) or rejected):
             yield draft.problem(
                 "samples",
                 row["line"],
@@ -150,9 +96,15 @@ def acids_for_full_form(draft: Draft) -> Iterator[Problem]:
         without = [
             row
             for row in _oven_silage(draft)
-            if not (is_given(row[name]) or is_given(row[f"{name}_below"]))
+            if not (
+                is_given(row[name])
+                or is_given(row[f"{name}_below"])
+                or draft.is_rejected("samples", row["line"], name)
+            )
         ]
-        if without:
+        # Said once where it begins: results without a unit, or under another heading.
+        said = name in draft.unconverted or name in draft.read["samples"].misspelt
+        if without and not said:
             yield draft.problem(
                 "samples",
                 without[0]["line"],

@@ -6,15 +6,23 @@ remedy, never guessed: a guess that is wrong changes numbers without a word.
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from silagetrial.errors import Problem
 
 __all__ = ["RawTable", "decode", "read_csv"]
+
+_SAVE_TABLE: Final = (
+    "save the table again from the spreadsheet with Save as or Export: file type CSV, "
+    "character set UTF-8, comma as the separator"
+)
+_SAVE_TEXT: Final = "save the file again from a text editor with the encoding UTF-8"
 
 
 @dataclass(frozen=True)
@@ -29,11 +37,14 @@ class RawTable:
         Line of the file on which each row begins, counted from 1.
     rows : tuple of tuple of str
         Cells, spaces around them removed; every row as long as the heading.
+    left_out : mapping of int to tuple of str
+        Line to cells of each row that has too few or too many of them.
     """
 
     heading: tuple[str, ...]
     lines: tuple[int, ...]
     rows: tuple[tuple[str, ...], ...]
+    left_out: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
 
 
 def decode(content: bytes, *, file: str) -> str | Problem:
@@ -46,26 +57,57 @@ def decode(content: bytes, *, file: str) -> str | Problem:
     file : str
         Name of the file.
     """
+    is_table = file.endswith(".csv")
+    content = content.removeprefix(codecs.BOM_UTF8)
     try:
-        text = content.decode("utf-8-sig")
+        text = content.decode("utf-8")
     except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        return _unreadable(
-            file,
-            line,
-            f"a byte ({content[error.start]:#04x}) that is no UTF-8",
-            "text encoded as UTF-8",
-            'save the file again as "CSV UTF-8"',
-        )
+        return _no_utf8(content, error.start, file=file, is_table=is_table)
     if "\0" in text:
         return _unreadable(
             file,
             text.count("\n", 0, text.index("\0")) + 1,
             "a NUL character, as in a workbook or UTF-16 text",
             "text encoded as UTF-8",
-            'save the table again as "CSV UTF-8"',
+            _SAVE_TABLE if is_table else _SAVE_TEXT,
         )
     return text
+
+
+def _no_utf8(content: bytes, start: int, *, file: str, is_table: bool) -> Problem:
+    """Return the problem with the first byte that is no UTF-8."""
+    byte = content[start]
+    letter = bytes([byte]).decode("cp1252", errors="replace")
+    as_letter = "no character of Windows-1252 either"
+    if letter != "\N{REPLACEMENT CHARACTER}":
+        as_letter = f"in Windows-1252 it is {letter!r}"
+    return Problem(
+        "error",
+        file,
+        content.count(b"\n", 0, start) + 1,
+        _column_at(content, start) if is_table else None,
+        f"a byte ({byte:#04x}) that is no UTF-8; {as_letter}",
+        "text encoded as UTF-8",
+        _SAVE_TABLE if is_table else _SAVE_TEXT,
+    )
+
+
+def _column_at(content: bytes, start: int) -> str | None:
+    """Return the heading of the column in which a byte stands; None within the heading itself."""
+    rows = _rows_so_far(content[:start] + b"x")
+    if len(rows) < 2 or len(rows[-1]) > len(rows[0]) or len(rows[0]) == 1:
+        return None
+    return rows[0][len(rows[-1]) - 1].strip() or None
+
+
+def _rows_so_far(content: bytes) -> list[list[str]]:
+    """Return the rows of a file in an unknown encoding; its commas, quotes and line ends count."""
+    # Latin-1 has a character for each byte and shares these marks with the encodings of Windows.
+    text = content.decode("latin-1")
+    try:
+        return [row for row in csv.reader(io.StringIO(text, newline="")) if row]
+    except csv.Error:
+        return []
 
 
 def read_csv(path: Path) -> tuple[RawTable | None, tuple[Problem, ...]]:
@@ -79,12 +121,15 @@ def read_csv(path: Path) -> tuple[RawTable | None, tuple[Problem, ...]]:
     Returns
     -------
     RawTable or None, tuple of Problem
-        None where nothing can be read. A row with too few or too many cells is a problem and is
-        left out.
+        None where nothing can be read. A row with too few or too many cells is a problem and
+        stands apart.
     """
-    text = decode(path.read_bytes(), file=path.name)
+    content = path.read_bytes()
+    text = decode(content, file=path.name)
     if isinstance(text, Problem):
-        return None, (text,)
+        first = _rows_so_far(content.removeprefix(codecs.BOM_UTF8).splitlines()[0])
+        other = _other_separator(path.name, 1, tuple(first[0])) if first else None
+        return None, (text,) if other is None else (text, other)
     try:
         numbered = list(_numbered_rows(text))
     except csv.Error as error:
@@ -104,13 +149,10 @@ def read_csv(path: Path) -> tuple[RawTable | None, tuple[Problem, ...]]:
     if other is not None:
         return None, (other,)
     good = [(line, cells) for line, cells in numbered[1:] if len(cells) == len(heading)]
-    problems = tuple(
-        _ragged(path.name, line, cells, heading)
-        for line, cells in numbered[1:]
-        if len(cells) != len(heading)
-    )
+    left_out = {line: cells for line, cells in numbered[1:] if len(cells) != len(heading)}
+    problems = tuple(_ragged(path.name, line, cells, heading) for line, cells in left_out.items())
     lines, rows = tuple(line for line, _ in good), tuple(cells for _, cells in good)
-    return RawTable(heading, lines, rows), problems
+    return RawTable(heading, lines, rows, left_out), problems
 
 
 def _numbered_rows(text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
@@ -143,7 +185,8 @@ def _other_separator(file: str, line: int, heading: tuple[str, ...]) -> Problem 
                 line,
                 f"columns separated by {name}",
                 "columns separated by commas, numbers with a decimal point",
-                "save the table again with commas between the columns and points in the numbers",
+                f"{_SAVE_TABLE}; where no separator can be chosen, set the region of the "
+                "spreadsheet to one that writes 3.5 with a point, such as English, and save again",
             )
     return None
 
@@ -151,7 +194,10 @@ def _other_separator(file: str, line: int, heading: tuple[str, ...]) -> Problem 
 def _ragged(file: str, line: int, cells: tuple[str, ...], heading: tuple[str, ...]) -> Problem:
     remedy = "put the missing commas in"
     if len(cells) > len(heading):
-        remedy = "write numbers with a decimal point; put a text with a comma between double quotes"
+        remedy = (
+            "write numbers with a decimal point, 1.15 and not 1,15; put a text with a comma "
+            "between double quotes"
+        )
     return _unreadable(
         file, line, f"{len(cells)} cells", f"{len(heading)} cells, one for each heading", remedy
     )

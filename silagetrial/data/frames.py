@@ -15,7 +15,26 @@ from silagetrial.data.nearest import did_you_mean, nearest
 from silagetrial.data.schema import TABLES, Column, file_name
 from silagetrial.errors import Problem
 
-__all__ = ["TypedTable", "empty_table", "typed_table"]
+__all__ = ["Rejected", "TypedTable", "empty_table", "typed_table"]
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """What stands in a file and could not be read: one cell, or a row with too few or too many.
+
+    Parameters
+    ----------
+    line : int
+        Line of the file.
+    column : str or None
+        Column of the cell; None for a whole row, whose cells may each be of any column.
+    cells : tuple of str
+        The text.
+    """
+
+    line: int
+    column: str | None
+    cells: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -30,10 +49,16 @@ class TypedTable:
         ``x_below`` for each measured column x.
     given : frozenset of str
         Columns that stand in the file.
+    misspelt : frozenset of str
+        Columns that stand in the file under a heading that is not quite theirs.
+    rejected : tuple of Rejected
+        What the file holds beyond the frame.
     """
 
     frame: pd.DataFrame
     given: frozenset[str]
+    misspelt: frozenset[str] = frozenset()
+    rejected: tuple[Rejected, ...] = ()
 
 
 def empty_table(table: str, *, further: Sequence[str] = ()) -> TypedTable:
@@ -66,6 +91,7 @@ def typed_table(
     file = file_name(table)
     problems = [*_heading_problems(file, raw.heading, columns)]
     where = {name: j for j, name in reversed(list(enumerate(raw.heading)))}
+    rejected = [Rejected(line, None, cells) for line, cells in raw.left_out.items()]
     values: dict[str, list[Value]] = {}
     for column in columns:
         cells = [""] * len(raw.rows)
@@ -74,14 +100,28 @@ def typed_table(
         parsed = [parse_cell(cell, column) for cell in cells]
         blank = Value(() if column.kind == "ids" else None)
         values[column.name] = [blank if isinstance(item, CellFault) else item for item in parsed]
-        if column.name in where:
-            problems += [
-                Problem("error", file, line, column.name, item.found, item.expected, item.remedy)
-                for line, item in zip(raw.lines, parsed, strict=True)
-                if isinstance(item, CellFault)
-            ]
+        for line, cell, item in zip(raw.lines, cells, parsed, strict=True):
+            if column.name in where and isinstance(item, CellFault):
+                rejected.append(Rejected(line, column.name, (cell,)))
+                problems.append(_faulty_cell(file, line, column.name, item))
     frame = _frame(columns, values, lines=raw.lines)
-    return TypedTable(_in_one_order(frame, columns), frozenset(where)), tuple(problems)
+    read = TypedTable(
+        _in_one_order(frame, columns),
+        frozenset(where),
+        _misspelt(raw.heading, columns),
+        tuple(rejected),
+    )
+    return read, tuple(problems)
+
+
+def _faulty_cell(file: str, line: int, column: str, fault: CellFault) -> Problem:
+    return Problem("error", file, line, column, fault.found, fault.expected, fault.remedy)
+
+
+def _misspelt(heading: Sequence[str], columns: Sequence[Column]) -> frozenset[str]:
+    known = [column.name for column in columns]
+    near = {nearest(name, known) for name in heading if name not in known}
+    return frozenset(name for name in near if name is not None and name not in heading)
 
 
 def _in_one_order(frame: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:

@@ -50,15 +50,14 @@ def read_trial(path: str | Path) -> Trial:
     problems = [*found, *_stray_files(folder)]
     further = (*settings.analysis.factors, *settings.analysis.blocks)
     tables: dict[str, TypedTable] = {}
+    unreadable: set[str] = set()
     for table in TABLES:
-        tables[table], met = _table(folder, table, further if table == "bales" else ())
+        read, met = _table(folder, table, further if table == "bales" else ())
         problems += met
-    draft = Draft(
-        settings,
-        text,
-        {name: table.frame for name, table in tables.items()},
-        {name: table.given for name, table in tables.items()},
-    )
+        if read is None:
+            unreadable.add(table)
+        tables[table] = read or empty_table(table, further=further if table == "bales" else ())
+    draft = Draft.begin(settings, text, tables, unreadable=frozenset(unreadable))
     draft, unit_problems = converted(draft)
     draft, replaced = without_superseded(draft)
     draft = placed(draft)
@@ -90,7 +89,10 @@ def _refuse_nothing(folder: Path) -> None:
 
 
 def _missing_file(folder: Path, name: str) -> Problem:
-    there = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
+    known = {SETTINGS_FILE, *map(file_name, TABLES)}
+    there = sorted(
+        entry.name for entry in folder.iterdir() if entry.is_file() and entry.name not in known
+    )
     return Problem(
         "error",
         name,
@@ -127,14 +129,15 @@ def _stray_files(folder: Path) -> Iterator[Problem]:
 
 def _table(
     folder: Path, table: str, further: tuple[str, ...]
-) -> tuple[TypedTable, tuple[Problem, ...]]:
+) -> tuple[TypedTable | None, tuple[Problem, ...]]:
+    """Return a table, empty where its file may be missing and is; None where it cannot be read."""
     path = folder / file_name(table)
-    empty = empty_table(table, further=further)
     if not path.is_file():
-        missing = () if table in OPTIONAL_TABLES else (_missing_file(folder, path.name),)
-        return empty, missing
+        if table in OPTIONAL_TABLES:
+            return empty_table(table, further=further), ()
+        return None, (_missing_file(folder, path.name),)
     raw, problems = read_csv(path)
     if raw is None:
-        return empty, problems
+        return None, problems
     typed, cell_problems = typed_table(table, raw, further=further)
     return typed, (*problems, *cell_problems)

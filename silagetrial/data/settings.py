@@ -9,9 +9,12 @@ from typing import Literal, TypeAlias
 from silagetrial.data.schema import ANALYTES
 
 __all__ = [
+    "COVARIATES",
     "RESPONSES",
+    "SLOPE_GROUPINGS",
     "AnalysisPlan",
     "Crop",
+    "CurveShape",
     "Design",
     "DmCorrection",
     "Families",
@@ -25,9 +28,21 @@ Design: TypeAlias = Literal["separate", "recored"]
 Form: TypeAlias = Literal["none", "full", "short"]
 Crop: TypeAlias = Literal["grass", "legume", "mixed"]
 Families: TypeAlias = Literal["reference", "all pairs"]
+Claim: TypeAlias = Literal["equivalence", "non-inferiority"]
+ResidualBy: TypeAlias = Literal["opening", "binding", "binding:opening"]
+CurveShape: TypeAlias = Literal["linear", "log", "spline", "broken"]
 
+DIFFERENCE_RESPONSES = ("dm_loss", "dm", "pH")
+"""Responses compared by differences; all others, contents, by ratios."""
 RESPONSES = ("dm_loss", "dm", "pH", *ANALYTES)
 """What an analysis plan may name as a response."""
+
+COVARIATES = {"day0_dm": "dm", "day0_wsc": "wsc"}
+"""What a response may be adjusted for, and the column of samples.csv at day 0 that holds it: only
+what is measured before the binding acts."""
+
+SLOPE_GROUPINGS = ("site", "lot", "pair", "bale")
+"""Groupings that may be planned to have curves of their own."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +100,30 @@ class AnalysisPlan:
         Further fixed factors: columns of bales.csv.
     blocks : tuple of str
         Further blocks: columns of bales.csv.
+    covariates : tuple of str
+        Crop values at day 0 the response is adjusted for, of `COVARIATES`.
+    responses : tuple of str
+        Responses analysed beside butyric acid and DM loss, of `RESPONSES`.
+    limits : mapping of str to float
+        Level of a response that matters in practice, in its own unit: the day at which the median
+        bale passes it and the share of bales over it are reported.
+    curve : {"linear", "log", "spline", "broken"} or None
+        Shape over storage, fitted beside openings as a factor; None: no shape is assumed.
+    knots : tuple of float
+        Knots of a spline or broken line, days, fixed in advance.
+    slopes : tuple of str
+        Groupings whose curves differ at random in their first column: ``site lot pair bale``.
+    margins : mapping of str to float
+        Largest difference that does not matter, for the claim made: a ratio for acids, percentage
+        points for DM loss.
+    claim : {"equivalence", "non-inferiority"}
+        What is claimed within the margins; worse is higher for butyric acid and DM loss.
+    residual_by : {"opening", "binding", "binding:opening"} or None
+        Groups with residual variances of their own.
+    serial : bool
+        Serial correlation between the cores of a bale, exponential in days.
+    measurement_error : bool
+        Beside serial correlation, a variance without it.
     important : mapping of str to float
         Smallest difference of practical importance: a ratio for acids, percentage points for
         DM loss.
@@ -101,6 +140,17 @@ class AnalysisPlan:
     contrast: tuple[str, ...] = ()
     factors: tuple[str, ...] = ()
     blocks: tuple[str, ...] = ()
+    covariates: tuple[str, ...] = ()
+    responses: tuple[str, ...] = ()
+    limits: Mapping[str, float] = field(default_factory=dict)
+    curve: CurveShape | None = None
+    knots: tuple[float, ...] = ()
+    slopes: tuple[str, ...] = ()
+    margins: Mapping[str, float] = field(default_factory=dict)
+    claim: Claim = "equivalence"
+    residual_by: ResidualBy | None = None
+    serial: bool = False
+    measurement_error: bool = False
     important: Mapping[str, float] = field(default_factory=dict)
     families: Families = "reference"
     alpha: float = 0.05

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias, get_args
 
-from silagetrial.data.settings import RESPONSES
+from silagetrial.data.settings import RESPONSES, Claim, CurveShape, ResidualBy
 from silagetrial.data.units import UNITS
 
 __all__ = [
@@ -21,51 +21,134 @@ __all__ = [
     "fits",
 ]
 
-KeyKind = Literal["text", "texts", "truth", "number", "whole", "range", "numbers"]
+KeyKind = Literal["text", "texts", "truth", "number", "whole", "range", "days", "numbers"]
 Raw: TypeAlias = Any  # what tomllib gives: `_FITS` decides before it is used
 
 
 @dataclass(frozen=True)
 class Key:
-    """One key of trial.toml: what it holds, whether it must be there, which words it takes."""
+    """One key of trial.toml: what it holds, must it be there, its words, and what it means."""
 
     kind: KeyKind
     required: bool = False
     choices: tuple[str, ...] = ()
+    description: str = ""
 
 
 SECTIONS: Final[Mapping[str, Mapping[str, Key]]] = {
     "": {
-        "title": Key("text", required=True),
-        "question": Key("text"),
-        "invented": Key("truth"),
+        "title": Key("text", required=True, description="title of the report"),
+        "question": Key("text", description="the question asked, in one sentence"),
+        "invented": Key(
+            "truth",
+            description="the numbers are invented, as in a demonstration; the report says so",
+        ),
     },
     "bindings": {
-        "compare": Key("texts", required=True),
-        "reference": Key("text", required=True),
+        "compare": Key(
+            "texts", required=True, description="the bindings compared, in the order of display"
+        ),
+        "reference": Key(
+            "text", required=True, description="the binding the others are compared with"
+        ),
     },
-    "design": {"bales": Key("text", required=True, choices=("separate", "recored"))},
+    "design": {
+        "bales": Key(
+            "text",
+            required=True,
+            choices=("separate", "recored"),
+            description="separate: a bale is opened once; recored: the same bale is cored at each "
+            "opening",
+        )
+    },
     "openings": {
-        "name": Key("text", required=True),
-        "days": Key("number", required=True),
-        "window": Key("range", required=True),
+        "name": Key("text", required=True, description="name of the opening, as in bales.csv"),
+        "days": Key("number", required=True, description="planned days from film wrapping"),
+        "window": Key(
+            "range",
+            required=True,
+            description="first and last day that still count as this opening",
+        ),
     },
     "units": {name: Key("text", choices=choices) for name, choices in UNITS.items()},
     "dm_correction": {
-        "form": Key("text", choices=("none", "full", "short")),
-        "crop": Key("text", choices=("grass", "legume", "mixed")),
+        "form": Key(
+            "text",
+            choices=("none", "full", "short"),
+            description="how oven dry matter of silage is corrected for volatiles; default none",
+        ),
+        "crop": Key(
+            "text",
+            choices=("grass", "legume", "mixed"),
+            description="the crop the correction is for; default grass",
+        ),
     },
-    "measurement_sd": {"mass": Key("number"), "dm": Key("number")},
+    "measurement_sd": {
+        "mass": Key("number", description="standard deviation of one weighing, kg"),
+        "dm": Key("number", description="standard deviation of one dry matter result, g/kg"),
+    },
     "analysis": {
-        "primary": Key("text", choices=RESPONSES),
-        "opening": Key("text"),
-        "contrast": Key("texts"),
-        "factors": Key("texts"),
-        "blocks": Key("texts"),
-        "important": Key("numbers", choices=RESPONSES),
-        "families": Key("text", choices=("reference", "all pairs")),
-        "alpha": Key("number"),
-        "seed": Key("whole"),
+        "primary": Key(
+            "text", choices=RESPONSES, description="the one primary response; default butyric_acid"
+        ),
+        "opening": Key("text", description="the opening of the primary contrast; default the last"),
+        "contrast": Key(
+            "texts",
+            description="the two bindings of the primary contrast, the one of interest first",
+        ),
+        "factors": Key("texts", description="further fixed factors: columns of bales.csv"),
+        "blocks": Key("texts", description="further blocks: columns of bales.csv"),
+        "covariates": Key(
+            "texts", description="crop values at day 0 that responses are adjusted for"
+        ),
+        "responses": Key("texts", description="responses analysed beside butyric acid and DM loss"),
+        "limits": Key(
+            "numbers",
+            choices=RESPONSES,
+            description="level of a response that matters, in its unit inside the trial",
+        ),
+        "curve": Key(
+            "text",
+            choices=get_args(CurveShape),
+            description="shape over storage, fitted beside the openings; default none",
+        ),
+        "knots": Key(
+            "days", description="days at which a spline or broken line bends, fixed in advance"
+        ),
+        "slopes": Key(
+            "texts", description="groupings whose curves differ at random: site, lot, pair, bale"
+        ),
+        "margins": Key(
+            "numbers",
+            choices=RESPONSES,
+            description="largest difference that does not matter: a ratio; points for dm_loss",
+        ),
+        "claim": Key(
+            "text",
+            choices=get_args(Claim),
+            description="what is claimed within the margins; default equivalence",
+        ),
+        "residual_by": Key(
+            "text",
+            choices=get_args(ResidualBy),
+            description="groups with residual variances of their own",
+        ),
+        "serial": Key("truth", description="serial correlation between the cores of a bale"),
+        "measurement_error": Key(
+            "truth", description="beside serial correlation, a variance without it"
+        ),
+        "important": Key(
+            "numbers",
+            choices=RESPONSES,
+            description="smallest difference that matters: a ratio; percentage points for dm_loss",
+        ),
+        "families": Key(
+            "text",
+            choices=("reference", "all pairs"),
+            description="which differences between bindings are taken together; default reference",
+        ),
+        "alpha": Key("number", description="size of the tests; default 0.05"),
+        "seed": Key("whole", description="seed of every simulation in the report"),
     },
 }
 """Section to its keys; "" is the top of the file, openings a list of sections."""
@@ -92,6 +175,7 @@ _FITS: Final[Mapping[KeyKind, Callable[[Raw], bool]]] = {
     "range": lambda value: (
         isinstance(value, list) and len(value) == 2 and all(_is_number(item) for item in value)
     ),
+    "days": lambda value: isinstance(value, list) and all(_is_number(item) for item in value),
     "numbers": lambda value: (
         isinstance(value, dict) and all(_is_number(item) for item in value.values())
     ),
@@ -104,6 +188,7 @@ _IN_WORDS: Final[Mapping[KeyKind, str]] = {
     "number": "a number",
     "whole": "a whole number from 0",
     "range": "two numbers, as in [50, 75]",
+    "days": "a list of days, as in [60, 150]",
     "numbers": "names with numbers, as in {dm_loss = 1.0}",
 }
 

@@ -7,12 +7,14 @@ Laboratory units become the ones used inside (`converted`), replaced results lea
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from silagetrial.data.draft import Draft, Row, is_given, storage_days
+from silagetrial.data.nearest import nearest
 from silagetrial.data.settings import Opening
 from silagetrial.data.units import UNITS, dm_to_g_per_kg, to_inside_unit
 from silagetrial.errors import Problem
@@ -44,6 +46,7 @@ def converted(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
     becomes missing and a problem: a number in an unknown unit is worse than none.
     """
     problems: list[Problem] = []
+    unconverted: list[str] = []
     samples = draft.tables["samples"].copy()
     units = draft.settings.units
     dm = samples["dm"].to_numpy(dtype=np.float64)
@@ -53,16 +56,43 @@ def converted(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
         filled = samples[parts].notna().any(axis=1).to_numpy()
         if name not in units:
             if filled.any():
-                problems.append(_no_unit(draft, name))
+                unconverted.append(name)
             samples[parts] = np.nan
             continue
-        if units[name] == "g/kg fresh":
-            lines = samples.index[filled & np.isnan(dm)]
-            problems += [_no_dry_matter(draft, name, int(line)) for line in lines]
+        if units[name] == "g/kg fresh" and "dm" in units:
+            problems += [
+                _no_dry_matter(draft, name, int(line))
+                for line in samples.index[filled & np.isnan(dm)]
+                if not draft.is_rejected("samples", int(line), "dm")
+            ]
         for part in parts:
             values = samples[part].to_numpy(dtype=np.float64)
             samples[part] = to_inside_unit(values, column=name, unit=units[name], dm=dm)
+    problems += _no_units(draft, unconverted)
+    draft = replace(draft, unconverted=frozenset(unconverted))
     return draft.with_table("samples", samples), tuple(problems)
+
+
+def _no_units(draft: Draft, names: list[str]) -> list[Problem]:
+    """Return the problems with results of no unit, those with a unit that was refused left out."""
+    section = draft.raw_settings.get("units")
+    if section is None and any(nearest(key, ("units",)) for key in draft.raw_settings):
+        return []  # said of the heading
+    if names and section is None:
+        return [
+            draft.setting_problem(
+                "",
+                "units",
+                found=f"no section [units], with results in the columns {', '.join(names)} of "
+                "samples.csv",
+                expected="a section [units] with the unit of each result",
+                remedy="add [units] and below it a line for each column, such as "
+                + " and ".join(f'{name} = "{UNITS[name][0]}"' for name in names[:2])
+                + "; the laboratory report names the units",
+            )
+        ]
+    said = section if isinstance(section, dict) else names
+    return [_no_unit(draft, name) for name in names if name not in said]
 
 
 def _no_unit(draft: Draft, name: str) -> Problem:
@@ -97,6 +127,8 @@ def without_superseded(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
         if not is_given(old):
             continue
         target = rows.get(old)
+        if _not_read(draft, old, target, row):
+            continue
         if target is None or old == row["sample"] or target["of"] != row["of"]:
             problems.append(_dangling_supersedes(draft, row, target))
             continue
@@ -114,6 +146,13 @@ def without_superseded(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
         )
     kept = samples.loc[~samples.index.isin(sorted(replaced))]
     return draft.with_table("samples", kept), tuple(problems)
+
+
+def _not_read(draft: Draft, old: str, target: Row | None, row: Row) -> bool:
+    """Tell whether what a result replaces, or is of, stands in the file and could not be read."""
+    if target is None:
+        return "sample" not in draft.given["samples"] or draft.is_unsure("samples", old)
+    return not (is_given(target["of"]) and is_given(row["of"]))
 
 
 def _dangling_supersedes(draft: Draft, row: Row, target: Row | None) -> Problem:
@@ -185,10 +224,13 @@ def _days_of(when: object, bale: Row) -> float:
 
 
 def _candidates(draft: Draft, bale: Row) -> tuple[Opening, ...]:
-    """Return the openings a bale's results may belong to: the planned one, else all."""
-    planned = draft.settings.opening(bale["planned_opening"])
-    if draft.settings.design == "separate" and planned is not None:
-        return (planned,)
+    """Return the openings a bale's results may belong to: the planned one, else all.
+
+    None where the planned one is not known: the nearest would be a guess.
+    """
+    if draft.settings.design == "separate" and is_given(bale["planned_opening"]):
+        planned = draft.settings.opening(bale["planned_opening"])
+        return () if planned is None else (planned,)
     return draft.settings.openings
 
 

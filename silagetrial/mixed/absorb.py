@@ -73,7 +73,8 @@ def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried,
     ----------
     carried : Carried
         For the columns [Z W].
-    g : (T, k, k) array
+    g : (T, k) or (T, k, k) array
+        G, its diagonal only where that is all.
     parts : sequence of Part
         Derivatives G_h of G by its own parameters, which join the carried ones.
 
@@ -90,11 +91,13 @@ def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried,
     ``D^-1 Z K Z' D^-1``, ``C = Z'V^-1 W = N A_ZW`` and ``M = Z'V^-1 Z = N A_ZZ``.
     """
     k = g.shape[-1]
-    azz, azw = carried.a[..., :k, :k], carried.a[..., :k, k:]
-    n, log_det = _inverse(np.eye(k) + azz @ g[:, None])
-    big_k = g[:, None] @ n
-    kept, y, ezz = project(carried, k, big_k, big_k @ azw)
-    c, m = n @ azw, n @ azz
+    rows = carried.a[..., :k, :]
+    turned = rows[..., :k] * g[:, None, None] if g.ndim == 2 else rows[..., :k] @ g[:, None]
+    n, log_det = _inverse(np.eye(k) + turned)
+    both_sides = n @ rows
+    m, c = both_sides[..., :k], both_sides[..., k:]
+    big_k = _covariance_times(g, n)
+    kept, y, ezz = project(carried, k, big_k, _covariance_times(g, c))
     e, m_old = n @ y, n @ ezz @ n.mT
     own = [c[..., part.rows, :] for part in parts]
     gc = [_times(part, x) for part, x in zip(parts, own, strict=True)]
@@ -109,8 +112,8 @@ def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried,
             block = _block(m, part, parts[i])
             new = _outer(gc[h], block @ gc[i]) / 2
             both.append((new + new.mT)[None])
-            turned = _times(part, _times(parts[i], block.mT).mT)
-            t_both.append((turned * block).sum(axis=(-1, -2))[None])
+            around = _times(part, _times(parts[i], block.mT).mT)
+            t_both.append((around * block).sum(axis=(-1, -2))[None])
     return (
         replace(
             kept,
@@ -122,6 +125,10 @@ def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried,
         ),
         np.isfinite(log_det).all(axis=1) & _stays_definite(g, m),
     )
+
+
+def _covariance_times(g: Floats, x: Floats) -> Floats:
+    return g[:, None, :, None] * x if g.ndim == 2 else g[:, None] @ x
 
 
 def _times(part: Part, x: Floats) -> Floats:
@@ -139,7 +146,8 @@ def _stays_definite(g: Floats, m: Floats) -> Bools:
     ``M = (A_ZZ^-1 + G)^-1`` is positive semidefinite just when V stays definite.  Z may have
     dependent columns, so that a little is added before Cholesky decides.
     """
-    doubtful = np.flatnonzero((np.diagonal(g, axis1=1, axis2=2) < 0).any(axis=1))
+    own = g if g.ndim == 2 else np.diagonal(g, axis1=1, axis2=2)
+    doubtful = np.flatnonzero((own < 0).any(axis=1))
     good = np.ones(len(g), dtype=bool)
     if not len(doubtful):
         return good
@@ -220,12 +228,16 @@ def _inverse(x: Floats) -> tuple[Floats, Floats]:
 
 def sum_units(carried: Carried, starts: Ints) -> Carried:
     """Add up runs of units, each beginning at one of `starts`."""
+    units = carried.a.shape[1]
+    each = units // len(starts)
+    alike = bool((starts == np.arange(len(starts)) * each).all()) and each * len(starts) == units
 
     def total(x: Floats, axis: int) -> Floats:
-        if len(starts) == x.shape[axis]:
+        if each == 1 and alike:
             return x
-        if len(starts) == 1:
-            return np.asarray(x.sum(axis=axis, keepdims=True))
+        if alike:  # several times faster than reduceat
+            shape = (*x.shape[:axis], len(starts), each, *x.shape[axis + 1 :])
+            return np.asarray(x.reshape(shape).sum(axis=axis + 1))
         return np.asarray(np.add.reduceat(x, starts, axis=axis))
 
     return Carried(

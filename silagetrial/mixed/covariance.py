@@ -148,15 +148,16 @@ def random_term(
     Parameters
     ----------
     bound : {"free", "zero"}
-        What holds for a lone intercept; a lone slope's variance is always held at zero or
-        above, and correlated effects to a positive semidefinite matrix.
+        What holds for a lone intercept, of all rows or of some; a lone slope's variance is
+        always held at zero or above, and correlated effects to a positive semidefinite matrix.
     """
     k = z.shape[1]
     pairs = [(a, b) for a in range(k) for b in range(a + 1)]
     basis = np.zeros((len(pairs), k, k))
     for i, (a, b) in enumerate(pairs):
         basis[i, a, b] = basis[i, b, a] = 1.0
-    intercept_only = k == 1 and bool(np.all(z == 1.0))
+    # An intercept that some rows do not have is an intercept still.
+    intercept_only = k == 1 and bool(np.all((z == 1.0) | (z == 0.0)))
     kind: Bound = "cone" if k > 1 else bound if intercept_only else "zero"
     parameters = tuple(
         Parameter(_parameter_name(name, columns, a, b), name, _kind(a, b), kind) for a, b in pairs

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -63,6 +64,16 @@ class Level:
     basis: Floats
     parts: tuple[Part, ...]
     starts: Ints
+
+    @property
+    def is_diagonal(self) -> bool:
+        """Whether no two effects of a unit are correlated."""
+        return all(part.values is None for part in self.parts)
+
+    @cached_property
+    def diagonal(self) -> Floats:
+        """Diagonals of the basis, (m, k)."""
+        return np.asarray(np.diagonal(self.basis, axis1=1, axis2=2))
 
 
 @dataclass(frozen=True)

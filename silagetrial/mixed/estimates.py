@@ -22,7 +22,7 @@ from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.fit import Fit
-from silagetrial.mixed.formulas import check_choice
+from silagetrial.mixed.formulas import check_choice, check_level
 from silagetrial.mixed.functions import Functions, adjusted_mean_functions, estimable
 from silagetrial.mixed.multivariate_t import adjusted_p, critical_value
 from silagetrial.mixed.smallsample import Method
@@ -61,7 +61,7 @@ def coefficients(fit: Fit, *, method: Method = "kenward-roger", level: float = 0
     return replace(table, title="Coefficients of the fixed part")
 
 
-def _kept_rows(fit: Fit, rows: npt.ArrayLike) -> Floats:
+def kept_rows(fit: Fit, rows: npt.ArrayLike) -> Floats:
     """Functions on the coefficients kept; refuse what cannot be estimated."""
     full = np.atleast_2d(np.asarray(rows, dtype=float))
     if full.shape[1] != len(fit.frame.columns):
@@ -97,7 +97,7 @@ def f_test(fit: Fit, rows: npt.ArrayLike, *, method: Method = "kenward-roger") -
     FTestResult
     """
     check_choice("method", method, METHODS)
-    kept = _independent(_kept_rows(fit, rows))
+    kept = _independent(kept_rows(fit, rows))
     if not len(kept):
         raise UsageError(
             found="no row with a weight that is not zero",
@@ -217,14 +217,9 @@ def contrasts(
     """
     check_choice("method", method, METHODS)
     check_choice("family", family, (None, "simultaneous", "holm"))
-    if not 0.0 < level < 1.0:
-        raise UsageError(
-            found=f"level={level!r}",
-            expected="a share between 0 and 1",
-            remedy="0.95 is 95 %",
-        )
-    functions = _labelled(functions, names)
-    kept = _kept_rows(fit, functions.rows)
+    check_level(level)
+    functions = labelled(functions, names)
+    kept = kept_rows(fit, functions.rows)
     estimate, kept = fit.linear(kept), kept @ fit.from_orthonormal
     at = fit.fits.evaluation
     if method == "kenward-roger":
@@ -271,7 +266,8 @@ def contrasts(
     return Table(frame.assign(unit="", scale="model"), title="Contrasts", notes=notes)
 
 
-def _labelled(functions: Functions | npt.ArrayLike, names: Sequence[str] | None) -> Functions:
+def labelled(functions: Functions | npt.ArrayLike, names: Sequence[str] | None) -> Functions:
+    """Name plain weights; `Functions` have their labels."""
     if isinstance(functions, Functions):
         return functions
     rows = np.atleast_2d(np.asarray(functions, dtype=float))

@@ -17,6 +17,7 @@ __all__ = [
     "Random",
     "Serial",
     "check_choice",
+    "check_level",
     "inner_formula",
     "matrix",
     "parse",
@@ -39,6 +40,16 @@ def check_choice(what: str, given: object, choices: Sequence[str | None]) -> Non
             found=f"{what}={given!r}",
             expected=f"{what} among " + ", ".join(map(repr, choices)),
             remedy="correct the option",
+        )
+
+
+def check_level(level: float) -> None:
+    """Refuse a confidence level that is not a share."""
+    if not 0.0 < level < 1.0:
+        raise UsageError(
+            found=f"level={level!r}",
+            expected="a share between 0 and 1",
+            remedy="0.95 is 95 %",
         )
 
 

@@ -335,15 +335,43 @@ def _make_residual(
         return residual
     unit, columns = serially
     codes, labels = _codes(rows, unit)
-    places = rows[list(columns)].to_numpy(dtype=float)
-    twice = pd.DataFrame(places).assign(unit=codes).duplicated(keep=False).to_numpy()
+    places = _places(rows, columns)
+    located = pd.DataFrame(places).assign(unit=codes)
+    twice = located.duplicated(keep=False).to_numpy()
     if twice.any() and not measurement_error:
         raise UsageError(
             found=f"{unit} {labels[codes[twice][0]]} has two rows at the same {', '.join(columns)}",
             expected="one row a time within each unit of serial correlation",
             remedy="average repeat results, or add measurement_error=True",
         )
+    if located.drop_duplicates()["unit"].is_unique:
+        raise UsageError(
+            found=f"no {unit} with rows at two different {', '.join(columns)}",
+            expected="several times within units, over which correlation can fall",
+            remedy="leave out the serial term, or correct its unit",
+        )
     return replace(residual, unit=codes, coordinates=places, measurement_error=measurement_error)
+
+
+def _places(rows: pd.DataFrame, columns: Sequence[str]) -> Floats:
+    """Coordinates of serial correlation, (n, k)."""
+    numeric = [pd.api.types.is_numeric_dtype(rows[name]) for name in columns]
+    if not columns or not all(numeric):
+        text = [name for name, is_number in zip(columns, numeric, strict=True) if not is_number]
+        raise UsageError(
+            found="serial correlation over "
+            + (f"{', '.join(text)}, which is no number" if text else "no column of times"),
+            expected="times in numbers, such as days in storage",
+            remedy="compute days from dates, such as (date - first).dt.days",
+        )
+    places = rows[list(columns)].to_numpy(dtype=float)
+    if not np.isfinite(places).all():
+        raise UsageError(
+            found=f"values of {', '.join(columns)} that are not finite",
+            expected="finite times",
+            remedy="look at the column for infinite values",
+        )
+    return places
 
 
 def _make_term(

@@ -8,7 +8,7 @@ share a design.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -98,6 +98,10 @@ class Evaluation:
     p: Floats
     q: Floats
 
+    def take(self, index: npt.NDArray[Any]) -> Evaluation:
+        """Return some of the data sets."""
+        return Evaluation(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
 
 def prepare(design: Design, y: Floats, present: Bools | None = None) -> Batch:
     """Centre and scale responses and form the cross-products of each finest unit.
@@ -183,7 +187,8 @@ def evaluate(design: Design, theta: Floats, batch: Batch) -> Evaluation:
         border = design.border if level is design.levels[-1] else None
         carried = sum_units(carried, level.starts) if border is None else scatter(carried, border)
         if level.width:
-            g = np.einsum("ti,iab->tab", theta[:, level.parameters], level.basis)
+            own = theta[:, level.parameters]
+            g = own @ level.diagonal if level.is_diagonal else np.tensordot(own, level.basis, 1)
             carried, definite = absorb(carried, g, level.parts)
             valid = valid & definite
             entered += [int(i) for i in level.parameters]

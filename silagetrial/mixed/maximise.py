@@ -15,15 +15,16 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from silagetrial.mixed.covariance import Bools, Coordinates, Floats, coordinates
+from silagetrial.mixed.covariance import Bools, Coordinates, Floats
 from silagetrial.mixed.design import Design
+from silagetrial.mixed.held import Held, held_coordinates
 from silagetrial.mixed.likelihood import Batch, Evaluation, evaluate
 from silagetrial.mixed.residual import range_starts
 
 MAX_STEPS = 60
 MAX_HALVINGS = 10
-FIRST_STEPS = 4
-"""Steps from each of several starts before only the highest goes on."""
+FIRST_STEPS, KEPT = 4, 2
+"""Steps from each of several starts before only the highest few go on."""
 TOLERANCE = 1e-16
 """Squared Newton decrement, which has no units, below which a fit counts as converged."""
 UNBOUNDED = 10.0
@@ -47,7 +48,7 @@ class Fits:
         Inverse of the observed information in (co)variances; zero rows and columns for
         parameters at a bound, NaN where the information is not positive definite.
     at_bound : (T, m) bool array
-        Parameters pinned at zero, or of a cone that is singular.
+        Parameters pinned at zero, held by the caller, or of a cone that is singular.
     held : (T, m) bool array
         Variances that may be negative but were held at zero, because with them free the
         likelihood rises up to where the observations' covariance matrix is singular.
@@ -73,6 +74,7 @@ def maximise(
     *,
     start: Floats | None = None,
     tolerance: float = TOLERANCE,
+    held: Held | None = None,
 ) -> Fits:
     """Fit every data set of a batch by REML.
 
@@ -85,6 +87,8 @@ def maximise(
         variance is shared equally among the terms.
     tolerance : float
         Squared Newton decrement at which to stop.
+    held : Held, optional
+        What stays as it is in `start`.
 
     Returns
     -------
@@ -92,33 +96,39 @@ def maximise(
         Data sets which could not be fitted have ``converged`` False.
     """
     lower = np.array([0.0 if p.bound == "zero" else -np.inf for p in design.parameters])
-    where = coordinates(design.parameters)
+    where = held_coordinates(design.parameters, held)
+    fixed = None if held is None else held.mask(len(lower))
     starts = initial_thetas(design) if start is None else [start]
     theta = np.tile(starts[0], (len(batch.n), 1)) if start is None else start
-    task = _Task(design, batch, where, np.tile(lower, (len(theta), 1)), tolerance)
+    task = _Task(design, batch, where, np.tile(lower, (len(theta), 1)), tolerance, fixed)
     state = _best_of(task, starts) if len(starts) > 1 else _ascend(task, theta)
     stuck = state.alive & ~_at_maximum(task, state)
-    held = stuck[:, None] & (state.u < 0) & _may_be_negative(design)
-    again = np.flatnonzero(held.any(axis=1))
+    zeroed = stuck[:, None] & (state.u < 0) & _may_be_negative(design)
+    zeroed = zeroed if fixed is None else zeroed & ~fixed
+    again = np.flatnonzero(zeroed.any(axis=1))
     if not len(again):
-        return _fits(task, state, held)
+        return _fits(task, state, zeroed)
     # The likelihood rises up to a singular V: such variances are held at zero, unless it rises
     # without bound, which no fit can answer.
-    task = replace(task, lower=np.where(held, 0.0, task.lower))
+    task = replace(task, lower=np.where(zeroed, 0.0, task.lower))
     refit = _ascend(task.take(again), theta[again])
     fair = refit.at.loglik > state.at.loglik[again] - UNBOUNDED
-    return _fits(task, _join(state, again[fair], _take_state(refit, fair)), held)
+    return _fits(task, _join(state, again[fair], _take_state(refit, fair)), zeroed)
 
 
 @dataclass(frozen=True)
 class _Task:
-    """What is maximised: `lower` has a bound for each data set's coordinates, (T, m)."""
+    """What is maximised: `lower` has a bound for each data set's coordinates, (T, m).
+
+    `fixed` (m,) marks coordinates that do not move.
+    """
 
     design: Design
     batch: Batch
     where: Coordinates
     lower: Floats
     tolerance: float
+    fixed: Bools | None
 
     def take(self, index: Index) -> _Task:
         """Return the task of some of the data sets."""
@@ -138,11 +148,14 @@ class _Task:
     def slopes(self, at: Evaluation, u: Floats, *, observed: bool) -> tuple[Floats, Floats]:
         """Score and information in the maximiser's coordinates."""
         score, matrix = at.score, at.observed if observed else at.expected
-        if self.where.plain:
+        if not self.where.plain:
+            j = self.where.jacobian(u)
+            matrix = j.mT @ matrix @ j + self.where.curvature(score, u)
+            score = (j.mT @ score[..., None])[..., 0]
+        if self.fixed is None:
             return score, matrix
-        j = self.where.jacobian(u)
-        turned = j.mT @ matrix @ j + self.where.curvature(score, u)
-        return (j.mT @ score[..., None])[..., 0], turned
+        still = np.broadcast_to(self.fixed, score.shape)
+        return np.where(still, 0.0, score), _reduced(matrix, still)
 
 
 @dataclass(frozen=True)
@@ -164,9 +177,16 @@ def _best_of(task: _Task, starts: Sequence[Floats]) -> _State:
     again = np.tile(np.arange(count), times)
     many = replace(task, batch=task.batch.take(again), lower=task.lower[again])
     state = _ascend(many, np.repeat(np.array(starts), count, axis=0), most=FIRST_STEPS)
-    height = np.where(state.alive, many.height(state.at), -np.inf).reshape(times, count)
-    best = _take_state(state, height.argmax(axis=0) * count + np.arange(count))
-    return _ascend(task, task.where.theta(best.u))
+    best = np.argsort(-_heights(many, state, times), axis=0)[:KEPT]
+    index = (best * count + np.arange(count)).ravel()
+    few = many.take(index)
+    state = _ascend(few, few.where.theta(state.u[index]))
+    return _take_state(state, _heights(few, state, KEPT).argmax(axis=0) * count + np.arange(count))
+
+
+def _heights(task: _Task, state: _State, times: int) -> Floats:
+    """Height reached from each start, (times, data sets)."""
+    return np.where(state.alive, task.height(state.at), -np.inf).reshape(times, -1)
 
 
 def _ascend(task: _Task, theta: Floats, *, most: int = MAX_STEPS) -> _State:
@@ -359,6 +379,7 @@ def _optimum(task: _Task, state: _State) -> tuple[Floats, Bools, Bools]:
     u = np.where(state.alive[:, None], state.u, 1.0)
     score, information = task.slopes(state.at, u, observed=True)
     pinned = (state.u <= task.lower) & (score <= 0)
+    pinned = pinned if task.fixed is None else pinned | task.fixed
     reduced = _reduced(information, pinned)
     return reduced, _positive_definite(reduced), pinned
 

@@ -28,9 +28,12 @@ __all__ = [
     "supply",
 ]
 
-NEAREST, FARTHEST = 0.02, 50.0
+NEAREST, FARTHEST = 0.15, 50.0
 """A range must lie between this share of the smallest distance and this multiple of the
-largest: outside, serial correlation is none at all, or cannot be told from the unit itself."""
+largest: outside, serial correlation is none at all (0.001 between the nearest rows, where the
+likelihood is flat), or cannot be told from the unit itself."""
+SINGULAR = 1e-12
+"""Share of a row's variance that must be left given the rows before it in the unit."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +141,8 @@ class Serial:
         safe = np.where(valid[:, None], theta, 1.0)
         safe[:, g] = np.where(valid, span, self.limits.mean())
         d, d_i, second = self.covariance(safe)
-        lower = np.linalg.cholesky(d)
+        lower, definite = _cholesky(d)
+        valid = valid & definite.all(axis=1)
         back = np.asarray(np.linalg.inv(lower))
         present = self.present[..., None]
         f = np.broadcast_to(self.f, (len(theta), *self.f.shape[1:])) * present
@@ -195,6 +199,25 @@ class Serial:
             d = d + theta[:, -1, None, None, None] * only
             first.append(np.broadcast_to(only, k.shape))
         return d, np.stack(first), np.stack(second)
+
+
+def _cholesky(d: Floats) -> tuple[Floats, Bools]:
+    """Cholesky factors of stacked matrices and which are definite; the identity for the others.
+
+    Two rows at one time without measurement error are singular, and numpy refuses a whole
+    stack for the sake of one matrix.
+    """
+    good = np.ones(d.shape[:-2], dtype=bool)
+    try:
+        lower = np.linalg.cholesky(d)
+    except np.linalg.LinAlgError:
+        value = np.linalg.eigvalsh(d)
+        good = np.asarray(value[..., 0] > SINGULAR * value[..., -1])
+        lower = np.linalg.cholesky(np.where(good[..., None, None], d, np.eye(d.shape[-1])))
+    left = np.diagonal(lower, axis1=-2, axis2=-1) ** 2
+    whole = np.diagonal(d, axis1=-2, axis2=-1)
+    definite = np.asarray(good & (left > SINGULAR * whole).all(axis=-1))
+    return np.where(definite[..., None, None], lower, np.eye(d.shape[-1])), definite
 
 
 Supply: TypeAlias = Grouped | Serial

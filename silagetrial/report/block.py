@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import base64
+import re
 import textwrap
 from dataclasses import dataclass
 from html import escape
-from typing import Literal
+from typing import Final, Literal, Protocol
 
-__all__ = ["Picture", "Prose", "show_text"]
+__all__ = ["Folded", "Picture", "Prose", "show_text", "unbroken"]
 
 Kind = Literal["text", "list", "steps", "title", "question", "answer", "refusal"]
 
 _WIDTH = 88
 _PIXELS_PER_INCH = 96
+
+_TOGETHER: Final = re.compile(r"(?<=\d) (?=%)|(?<=\bp) (?=[=<>] \d)|(?<=[=<>]) (?=\d)")
+"""Spaces at which a line must not end: in ``95 %``, ``p = 0.012`` and ``> 0.999``."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -45,7 +49,7 @@ class Prose:
         return "\n\n".join(textwrap.fill(show_text(line), _WIDTH) for line in self.lines)
 
     def _repr_html_(self) -> str:
-        texts = [escape(show_text(line)) for line in self.lines]
+        texts = [escape(unbroken(show_text(line))) for line in self.lines]
         if self.kind in ("list", "steps"):
             tag = "ol" if self.kind == "steps" else "ul"
             return f"<{tag}>" + "".join(f"<li>{text}</li>" for text in texts) + f"</{tag}>"
@@ -55,6 +59,37 @@ class Prose:
         if self.kind == "text":
             return paragraphs
         return f'<div class="st-{self.kind}">\n{paragraphs}\n</div>'
+
+
+class _Shows(Protocol):
+    """What a notebook can show as HTML."""
+
+    def _repr_html_(self) -> str: ...
+
+
+@dataclass(frozen=True, repr=False)
+class Folded:
+    """Something few readers want, shown on the page when it is asked for.
+
+    Parameters
+    ----------
+    title : str
+        What it is, shown in its place.
+    content : Table or Prose
+    """
+
+    title: str
+    content: _Shows
+
+    def __repr__(self) -> str:
+        """Return the content as text."""
+        return str(self.content)
+
+    def _repr_html_(self) -> str:
+        return (
+            f'<details class="st-more"><summary>{escape(show_text(self.title))}</summary>\n'
+            f"{self.content._repr_html_()}\n</details>"
+        )
 
 
 @dataclass(frozen=True, repr=False)
@@ -98,13 +133,18 @@ class Picture:
             '<figure class="st-figure">\n'
             f'<img src="data:image/png;base64,{data}" alt="{escape(show_text(self.alt))}" '
             f'width="{self.inches * _PIXELS_PER_INCH:.0f}">\n'
-            f"<figcaption>{escape(show_text(self.caption))}</figcaption>\n</figure>"
+            f"<figcaption>{escape(unbroken(show_text(self.caption)))}</figcaption>\n</figure>"
         )
 
 
 def show_text(text: str) -> str:
     """Turn white space into spaces and mark what cannot be printed, such as control characters."""
     return "".join(_shown(char) for char in text)
+
+
+def unbroken(text: str) -> str:
+    """Put no-break spaces where a line must not end."""
+    return _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
 
 
 def _shown(char: str) -> str:

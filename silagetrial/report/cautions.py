@@ -9,7 +9,8 @@ from silagetrial.report.block import Prose
 __all__ = ["cautions", "deferral"]
 
 # Weights, heights and distances: extension service of Penn State University; Health and Safety
-# Authority of Ireland. Silage gas: NIOSH, IDLH value for nitrogen dioxide, 2017.
+# Authority of Ireland. Silage gas: NIOSH, IDLH value for nitrogen dioxide, 2017. The advice on
+# mouldy bales and masks, and on pieces of net, film and corers, is from memory.
 _CAUTIONS: Final = (
     "Bales weigh 350 to 1000 kg. Stack them at most three high, and two high when they are soft "
     "or below 350 g DM/kg; one layer below 250 g DM/kg. Stacked on the curved side they form a "
@@ -21,8 +22,8 @@ _CAUTIONS: Final = (
     "ventilate them before going in. 13 ppm is immediately dangerous to life or health. The nose "
     "is no alarm, and damage to the lung can come hours later: see a doctor even when well.",
     "Mouldy or torn bales can carry listeria (sheep are most at risk), botulinum toxin (horses, "
-    "also cattle) and spores. Discard them, and wear a well-fitting particle mask (from memory).",
-    "Pieces of net and film, and drill corers, injure people and animals (from memory).",
+    "also cattle) and spores. Discard them, and wear a well-fitting particle mask.",
+    "Pieces of net and film, and drill corers, injure people and animals.",
     "No laboratory value in this report proves a bale safe to feed. Neither pH nor butyric acid "
     "rules out toxins.",
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import Final
 
 from nbconvert.exporters import HTMLExporter
@@ -66,18 +67,19 @@ h2 { margin-top: 3.2rem; }
 .st-contents ol { columns: 2; padding-left: 1.2rem; margin: 1.2rem 0; font-size: 0.95rem;
   max-width: 40rem; }
 .st-code { margin: 0.2rem 0 1.2rem; color: var(--quiet); font-size: 0.8rem; }
-.st-code summary { cursor: pointer; width: max-content; }
+.st-code summary, .st-more summary { cursor: pointer; width: max-content; }
+.st-more { margin: 0.8rem 0 1.2rem; font-size: 0.9rem; }
 .st-figure img { width: 100%; max-width: 46rem; }
-.st-table th.num { white-space: normal; min-width: 3.6rem; }
-.st-table th, .st-table td { padding: 0.26rem 0.55rem; }
-.st-table td:not(.num) { min-width: 5.6rem; }
+.st-table th.num { white-space: normal; min-width: 3rem; }
+.st-table th, .st-table td { padding: 0.26rem 0.42rem; }
+.st-table td:not(.num) { min-width: 4.6rem; }
 .st-results li { margin: 0.35rem 0; }
 .st-results pre { white-space: pre-wrap; }
 @media print {
   .st-code, .st-contents { display: none; }
   .st-block { break-inside: avoid; }
   .st-figure img { max-width: 150mm; }
-  .st-table th, .st-table td { padding: 0.2rem 0.35rem; }
+  .st-table th, .st-table td { padding: 0.2rem 0.25rem; }
   .st-table th.num { min-width: 0; }
   .st-table td:not(.num) { min-width: 4.6rem; }
   h2 { margin-top: 2rem; }
@@ -99,10 +101,37 @@ def notebook_html(notebook: NotebookNode, *, title: str) -> str:
     Returns
     -------
     str
-        An HTML5 page with the code of each cell folded below its results.
+        An HTML5 page with the code of each cell folded below its results; cells without a
+        result to show stay in the notebook.
     """
     exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="basic", raw_template=_TEMPLATE, exclude_anchor_links=True
     )
-    body, _ = exporter.from_notebook_node(notebook)
+    body, _ = exporter.from_notebook_node(_with_something_to_show(notebook))
     return page(title, body, style=STYLE + _STYLE)
+
+
+def _with_something_to_show(notebook: NotebookNode) -> NotebookNode:
+    """The notebook without cells that show nothing, and without headings of nothing."""
+    shown = copy(notebook)
+    shown.cells = []
+    for cell in reversed(notebook.cells):
+        heading = cell.cell_type == "markdown"
+        below = shown.cells[0] if shown.cells else None
+        if heading and (below is None or _level(below) <= _level(cell)):
+            continue
+        if heading or any(_says_something(output) for output in cell.outputs):
+            shown.cells.insert(0, cell)
+    return shown
+
+
+def _level(cell: NotebookNode) -> int:
+    """Level of a heading; of what stands under headings, below all of them."""
+    if cell.cell_type != "markdown":
+        return 9
+    return len(cell.source) - len(cell.source.lstrip("#"))
+
+
+def _says_something(output: NotebookNode) -> bool:
+    parts = output.get("data", {"text/plain": output.get("text", "")})
+    return any(str(content).strip() for content in parts.values())

@@ -12,14 +12,15 @@ from scipy import stats
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.report.block import Picture, Prose
+from silagetrial.report.correction import is_corrected
 from silagetrial.report.figures_raw import days, raw
 from silagetrial.report.findings import (
     Finding,
     at_openings,
     averages,
     growths,
-    is_corrected,
     line_over_storage,
+    openings_without,
     planned_days,
 )
 from silagetrial.report.phrases import level_name, number, quantity, span
@@ -35,6 +36,7 @@ from silagetrial.report.style import (
     key,
     log_axis,
     looks,
+    mark_without,
     shifted,
 )
 
@@ -124,6 +126,8 @@ def _one_response(axes: Axes, trial: Trial, result: ResponseAnalysis) -> None:
         axes.plot(at, line, color=look.colour, linewidth=0.9, dashes=(4, 2))
     if result.response.effect == "ratio":
         log_axis(axes)
+    without = openings_without(trial, result, given={f.opening or "" for f in found})
+    mark_without(axes, {at_days[name]: why for name, why in without.items()})
     axes.set_title(result.response.label, loc="left", fontweight="bold")
     axes.set_ylabel(_effect_label(found))
 
@@ -149,6 +153,9 @@ def _comparison_alt(trial: Trial, result: ResponseAnalysis) -> str:
         f"{f.opening} {f.name} {quantity(f.estimate, f.unit)} ({span(f.low, f.high, f.unit)})"
         for f in at_openings(trial, result)
     ]
+    given = {f.opening or "" for f in at_openings(trial, result)}
+    without = openings_without(trial, result, given=given)
+    parts += [f"{name} {why}" for name, why in without.items()]
     found = at_openings(trial, result)[0]
     unit = f" in {found.unit}" if found.unit else ""
     return f"{result.response.label}, {found.effect}{unit} by opening: {'; '.join(parts)}."
@@ -167,7 +174,7 @@ def means(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
     Picture or Prose
         Empty prose where there is no model.
     """
-    if not result.answered:
+    if not result.answered or not len(result.means):
         return Prose(())
     frame = result.means.frame
     look = looks(trial.settings.compare)
@@ -186,6 +193,8 @@ def means(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
             axes.plot(x, mine["estimate"], color=how.colour, marker=how.marker, linestyle=how.line)
         if result.response.scale == "log":
             log_axis(axes)
+        without = openings_without(trial, result, given=set(frame["opening"]))
+        mark_without(axes, {at_days[name]: why for name, why in without.items()})
         axes.set_ylabel(axis_label(result.response))
         key(figure, [(name, look[name]) for name in present])
         level = level_name(1 - trial.settings.analysis.alpha)
@@ -207,7 +216,7 @@ def _means_alt(result: ResponseAnalysis, word: str) -> str:
             for row in rows.to_dict("records")
         ]
         parts.append(f"{opening}: {', '.join(cells)}")
-    unit = result.response.unit
+    unit = result.response.level_unit
     return f"{result.response.label}, adjusted {word} in {unit} by opening. {'; '.join(parts)}."
 
 
@@ -259,7 +268,7 @@ def residuals(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
 def _fitted_label(result: ResponseAnalysis) -> str:
     if result.response.scale == "log":
         return f"fitted logarithm of {result.response.label.lower()}"
-    return f"fitted {result.response.label}, {result.response.unit}"
+    return f"fitted {axis_label(result.response)}"
 
 
 def _residual_alt(result: ResponseAnalysis, expected: Floats) -> str:

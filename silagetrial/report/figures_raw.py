@@ -13,9 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from silagetrial.analysis import ResponseAnalysis
+from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Opening, Trial
-from silagetrial.report.block import Picture
+from silagetrial.report.block import Picture, Prose
+from silagetrial.report.findings import sampled
 from silagetrial.report.phrases import block_word, count, joined, number, short
 from silagetrial.report.style import (
     QUIET,
@@ -38,7 +39,7 @@ _SWARM: Final = 0.16
 """Width over which the bales of one binding and opening are spread, in openings."""
 
 
-def raw(trial: Trial, result: ResponseAnalysis) -> Picture:
+def raw(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
     """Draw every value: the bales of a pair joined at each opening, or followed over storage.
 
     Parameters
@@ -49,10 +50,13 @@ def raw(trial: Trial, result: ResponseAnalysis) -> Picture:
 
     Returns
     -------
-    Picture
+    Picture or Prose
         Separate bales: dots by opening and binding, the bales of a pair joined by a line.
-        Re-cored bales: one small panel a pair, one line a bale.
+        Re-cored bales: one small panel a pair, one line a bale. Empty prose where there is no
+        value.
     """
+    if not len(result.records.rows):
+        return Prose(())
     if trial.settings.design == "recored":
         return _lines_by_pair(trial, result)
     return _dots_by_opening(trial, result)
@@ -169,21 +173,22 @@ def _dots(axes: Axes, x: Floats, y: Floats, below: NDArray[np.bool_], look: Look
         )
 
 
-def days(trial: Trial, result: ResponseAnalysis) -> Picture:
+def days(analysis: Analysis) -> Picture | Prose:
     """Draw how far each bale's days in storage lie from the planned ones, with the windows.
 
     Parameters
     ----------
-    trial : Trial
-    result : ResponseAnalysis
-        The response whose samples are drawn.
+    analysis : Analysis
 
     Returns
     -------
-    Picture
-        Actual minus planned days by opening; a grey band is the window of the opening.
+    Picture or Prose
+        Actual minus planned days by opening, of every sample with a value; a grey band is the
+        window of the opening. Empty prose where there is no value.
     """
-    rows = result.records.rows
+    trial, rows = analysis.trial, sampled(analysis)
+    if not len(rows):
+        return Prose(())
     openings = _openings(trial)
     off = rows["days"] - rows["planned_days"]
     with canvas(height=max(0.7 + 0.34 * len(openings), 1.6)) as (figure, grid):
@@ -250,7 +255,7 @@ def _unit_note(result: ResponseAnalysis) -> str:
 
 
 def _alt(trial: Trial, result: ResponseAnalysis, openings: Sequence[str]) -> str:
-    rows, unit = result.records.rows, result.response.unit
+    rows, unit = result.records.rows, result.response.level_unit
     medians = rows.groupby(["opening", "binding"])["value_used"].median()
     parts = []
     for opening in openings:

@@ -9,22 +9,26 @@ from typing import Any, TypeAlias
 import numpy as np
 import pandas as pd
 
-from silagetrial.analysis import ResponseAnalysis
+from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
+from silagetrial.report.phrases import count
 
 __all__ = [
     "Finding",
     "at_openings",
     "averages",
     "bindings_of",
-    "correction_effect",
     "growths",
-    "is_corrected",
+    "levels",
     "line_over_storage",
+    "of_bindings",
+    "openings_without",
+    "paired_p",
     "planned",
     "planned_days",
-    "uncorrected",
+    "planned_opening",
+    "sampled",
 ]
 
 Row: TypeAlias = "pd.Series[Any]"
@@ -44,8 +48,9 @@ class Finding:
         On the reader's scale.
     p : float
         Of the same test as the interval.
-    joint : bool
-        The interval is one of a simultaneous family.
+    family : str
+        For what interval and p are adjusted, being simultaneous: ``4 openings``; empty for the
+        comparison alone.
     effect : {"ratio", "difference"}
     unit : str
         Unit of a difference; empty for a ratio.
@@ -58,9 +63,14 @@ class Finding:
     low: float
     high: float
     p: float
-    joint: bool
+    family: str
     effect: str
     unit: str
+
+    @property
+    def joint(self) -> bool:
+        """Whether the interval is one of a simultaneous family."""
+        return bool(self.family)
 
     @property
     def none(self) -> float:
@@ -89,6 +99,35 @@ def bindings_of(term: str, bindings: Sequence[str]) -> tuple[str, str]:
     return next((a, b) for a in bindings for b in bindings if a != b and f"{a} - {b}" == term)
 
 
+def openings_without(trial: Trial, result: ResponseAnalysis, *, given: set[str]) -> dict[str, str]:
+    """Return the openings at which a figure shows nothing, and why.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    given : set of str
+        The openings shown.
+    """
+    counted = set(result.records.counts.frame.get("opening", []))
+    seen = set(result.records.rows["opening"])
+    found = {}
+    for opening in planned_days(trial):
+        if opening in given:
+            continue
+        why = "no comparison" if opening in seen else "no values"
+        found[opening] = "reported as counts" if opening in counted else why
+    return found
+
+
+def sampled(analysis: Analysis) -> pd.DataFrame:
+    """Return what every sample with a value of any response is about: bale, opening, days."""
+    columns = ["bale", "binding", "opening", "sample", "days", "planned_days", "late"]
+    parts = [result.records.rows[columns] for result in analysis.responses.values()]
+    whole = pd.concat([part for part in parts if len(part)] or parts, ignore_index=True)
+    return whole.drop_duplicates(["bale", "opening", "sample"]).reset_index(drop=True)
+
+
 def at_openings(trial: Trial, result: ResponseAnalysis, *, joint: bool = True) -> list[Finding]:
     """Return every comparison at every opening: as simultaneous families, or each alone."""
     return _findings(trial, result, result.differences, joint=joint)
@@ -107,25 +146,67 @@ def growths(trial: Trial, result: ResponseAnalysis) -> list[Finding]:
 def planned(trial: Trial, result: ResponseAnalysis) -> Finding | None:
     """Return the comparison the plan asks for first, None when it has no answer.
 
-    The primary response at its planned opening and contrast is one comparison named in advance:
-    its own interval holds. For any other response, and where the plan names no contrast, the
-    comparison is one of its family.
+    The planned bindings at the planned opening are one comparison of each response, named in
+    advance: its own interval holds. Where the plan names no bindings, the comparison is one of
+    its family.
     """
     plan = trial.settings.analysis
     if not len(result.differences):
         return None
-    primary = plan.primary == result.response.name and len(plan.contrast) == 2
-    found = _findings(trial, result, result.differences, joint=not primary)
-    opening = plan.opening or max(trial.settings.openings, key=lambda o: o.days).name
+    found = _findings(trial, result, result.differences, joint=len(plan.contrast) != 2)
+    opening = planned_opening(trial)
     wanted = set(plan.contrast) or {found[0].first, found[0].second}
     return next((f for f in found if f.opening == opening and {f.first, f.second} == wanted), None)
+
+
+def planned_opening(trial: Trial) -> str:
+    """Return the opening the plan asks about first: the one named, else the last."""
+    named = trial.settings.analysis.opening
+    return named or max(trial.settings.openings, key=lambda opening: opening.days).name
+
+
+def of_bindings(found: Sequence[Finding], like: Finding) -> Finding | None:
+    """Return the finding, among several, of the same bindings and opening as another."""
+    wanted = (like.first, like.second, like.opening)
+    return next((f for f in found if (f.first, f.second, f.opening) == wanted), None)
+
+
+def paired_p(result: ResponseAnalysis, finding: Finding, *, contrast: str) -> float:
+    """Return the p of the paired t of a comparison, NaN where there is none.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    finding : Finding
+        Its bindings.
+    contrast : str
+        The opening, ``average`` or ``growth``.
+    """
+    frame = result.exact.frame
+    if "p_value" not in frame:
+        return float("nan")
+    term = f"{finding.first} - {finding.second}"
+    found = frame.loc[(frame["term"] == term) & (frame["contrast"] == contrast), "p_value"]
+    return float(found.iloc[0]) if len(found) else float("nan")
+
+
+def levels(result: ResponseAnalysis, finding: Finding) -> tuple[float, float] | None:
+    """Return the adjusted means of the two bindings compared; None where one is not known."""
+    frame = result.means.frame
+    if finding.opening is None or not len(frame):
+        return None
+    here = frame[frame["opening"] == finding.opening].set_index("binding")["estimate"]
+    if not {finding.first, finding.second} <= set(here.index):
+        return None
+    return float(here[finding.first]), float(here[finding.second])
 
 
 def _findings(
     trial: Trial, result: ResponseAnalysis, table: Table, *, joint: bool
 ) -> list[Finding]:
     """Read the findings of a table; joint ones where the table holds families of several."""
-    joint = joint and _holds_families(table)
+    family = _families(table)
+    joint = joint and bool(family)
     low, high, p = ("sim_low", "sim_high", "p_adjusted") if joint else (
         "conf_low", "conf_high", "p_value"
     )  # fmt: skip
@@ -141,7 +222,7 @@ def _findings(
                 float(row[low]),
                 float(row[high]),
                 float(row[p]),
-                joint,
+                family.get(str(row["term"]), "") if joint else "",
                 result.response.effect,
                 str(row["unit"]),
             )
@@ -149,54 +230,19 @@ def _findings(
     return found
 
 
-def _holds_families(table: Table) -> bool:
-    """Tell whether simultaneous intervals differ from those of each comparison alone."""
+def _families(table: Table) -> dict[str, str]:
+    """For what the intervals of each comparison are adjusted; empty where each stands alone.
+
+    The openings of one comparison are a family; at one opening, or over all, the comparisons.
+    """
     frame = table.frame
-    if "sim_low" not in frame:
-        return False
-    return "opening" not in frame or len(frame) > frame["term"].nunique()
-
-
-def is_corrected(result: ResponseAnalysis) -> bool:
-    """Tell whether the values rest on DM corrected for volatiles."""
-    rows = result.records.rows
-    return "uncorrected" in rows and not rows["uncorrected"].equals(rows["value"])
-
-
-def correction_effect(result: ResponseAnalysis) -> dict[tuple[str, str], float]:
-    """Return what the correction of DM for volatiles adds to the mean, by opening and binding.
-
-    Empty where the values rest on DM without a correction; NaN where no value without it is
-    known.
-    """
-    if not is_corrected(result):
+    if "sim_low" not in frame or np.allclose(frame["sim_low"], frame["conf_low"]):
         return {}
-    rows = result.records.rows
-    effect = (rows["value"] - rows["uncorrected"]).groupby([rows["opening"], rows["binding"]])
-    return {(str(opening), str(name)): float(v.mean()) for (opening, name), v in effect}
-
-
-def uncorrected(result: ResponseAnalysis, finding: Finding) -> float | None:
-    """Return a comparison without the correction of DM for volatiles.
-
-    Parameters
-    ----------
-    result : ResponseAnalysis
-    finding : Finding
-        The comparison at one opening.
-
-    Returns
-    -------
-    float or None
-        The estimate less the mean effect of the correction on the two bindings; None where
-        no value without the correction is known.
-    """
-    effect = correction_effect(result)
-    if not effect or finding.opening is None:
-        return None
-    first, second = (effect[finding.opening, name] for name in (finding.first, finding.second))
-    moved = finding.estimate - (first - second)
-    return moved if np.isfinite(moved) else None
+    sizes = frame["term"].value_counts()
+    if sizes.max() > 1:
+        openings = {str(term): int(size) for term, size in sizes.items() if size > 1}
+        return {term: count(size, "opening") for term, size in openings.items()}
+    return dict.fromkeys(map(str, frame["term"]), count(len(frame), "comparison"))
 
 
 def line_over_storage(

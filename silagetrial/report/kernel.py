@@ -68,7 +68,8 @@ def execute(
     Raises
     ------
     SilageTrialError
-        When a cell raises; the message names the cell and carries the traceback.
+        When a cell raises; the message names the cell and the error in one line, and the file
+        that holds the traceback.
     """
     copy = deepcopy(notebook)
     current = ""
@@ -97,10 +98,18 @@ def execute(
 
 
 def _stopped(cell: str, error: CellExecutionError) -> SilageTrialError:
-    trace = _COLOURS.sub("", error.traceback)
+    what = " ".join(_COLOURS.sub("", f"{error.ename}: {error.evalue}").split())
     return SilageTrialError(
-        found=f"the notebook stopped in its cell {cell!r}:\n{trace}",
+        found=f"the notebook stopped in its cell {cell!r}: {what}",
         expected="a notebook that runs from top to bottom",
         remedy="run `silagetrial check` on the trial; if it finds nothing, this is a fault of "
-        "the package: please report it with the lines above",
+        f"the package: please report it with the file {_logged(error)}",
     )
+
+
+def _logged(error: CellExecutionError) -> Path:
+    """Write the traceback where it outlives the report that failed."""
+    number, name = tempfile.mkstemp(prefix="silagetrial-", suffix=".log")
+    with os.fdopen(number, "w", encoding="utf-8") as file:
+        file.write(_COLOURS.sub("", error.traceback))
+    return Path(name)

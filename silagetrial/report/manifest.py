@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import platform
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
@@ -15,32 +14,9 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from silagetrial.errors import UsageError
-from silagetrial.report.place import MANIFEST, WRITER
+from silagetrial.report.contents import MANIFEST, WRITER, hash_file
 
-__all__ = ["FileHash", "dependency_versions", "hash_file", "write_manifest"]
-
-
-@dataclass(frozen=True)
-class FileHash:
-    """Name (relative to the report folder, with ``/``), SHA-256 and size in bytes of a file."""
-
-    file: str
-    sha256: str
-    bytes: int
-
-
-def hash_file(folder: Path, name: str) -> FileHash:
-    """Return the hash of one file of a folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The report folder.
-    name : str
-        The file's path inside it, with ``/``.
-    """
-    content = (folder / name).read_bytes()
-    return FileHash(name, hashlib.sha256(content).hexdigest(), len(content))
+__all__ = ["dependency_versions", "write_manifest"]
 
 
 def dependency_versions(package: str = WRITER) -> dict[str, str | None]:

@@ -11,7 +11,7 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.report.block import Prose
 from silagetrial.report.phrases import block_word, count, joined, level_name, p_value
-from silagetrial.report.tables_results import named
+from silagetrial.report.tables_results import COEFFICIENTS, named
 from silagetrial.report.tables_witnesses import side_by_side
 
 __all__ = ["design", "methods", "model", "notes", "references", "rerun", "witnesses"]
@@ -30,8 +30,7 @@ _REFERENCES: Final = (
     "Seabold, S. & Perktold, J. (2010). statsmodels: econometric and statistical modeling with "
     "Python. Proceedings of the 9th Python in Science Conference, 92-96.",
     "Weissbach, F. & Kuhla, S. (1995). Stoffverluste bei der Bestimmung des "
-    "Trockenmassegehaltes von Silagen und Grünfutter. Übersichten zur Tierernährung 23, 189-214 "
-    "(coefficients from memory).",
+    "Trockenmassegehaltes von Silagen und Grünfutter. Übersichten zur Tierernährung 23, 189-214.",
 )
 
 _RERUN: Final = (
@@ -97,11 +96,16 @@ def model(result: ResponseAnalysis) -> Prose:
 
 
 def witnesses(trial: Trial, result: ResponseAnalysis) -> Prose:
-    """Return how far the paired t and statsmodels bear the model out, and where they part."""
+    """Return how far the paired t and statsmodels bear the model out, or disagree with it."""
     if not result.answered:
-        return Prose((f"{result.response.label}: without a model there are no witnesses.",))
+        return Prose((f"{result.response.label}: without a model there is nothing to check.",))
     lines = [_paired_words(trial, result)]
-    if result.witness is not None:
+    if result.witness is None:
+        lines.append(
+            "statsmodels' MixedLM, which holds variances at zero or above, finds no maximum for "
+            "this model: there is nothing to compare."
+        )
+    else:
         frame = result.witness.table
         digits = frame["digits"].to_numpy()
         errors = digits[(frame["quantity"] == "std_error").to_numpy()]
@@ -117,7 +121,7 @@ def witnesses(trial: Trial, result: ResponseAnalysis) -> Prose:
 def _paired_words(trial: Trial, result: ResponseAnalysis) -> str:
     label, alpha = result.response.label, trial.settings.analysis.alpha
     if "estimate" not in result.exact.frame or result.exact.frame["p_value"].isna().all():
-        return f"{label}: there are no complete pairs, so there is no paired t beside the model."
+        return f"{label}: there is no paired t beside the model."
     both = named(trial, result, side_by_side(result))
     both = both[both["p_paired"].notna()]
     ratio = result.response.effect == "ratio"
@@ -135,19 +139,19 @@ def _paired_words(trial: Trial, result: ResponseAnalysis) -> str:
     where = [_where_parted(row, one=one) for row in parted.to_dict("records")]
     advice = " Take what only one of the two shows as not settled." if both["verdict"].any() else ""
     return (
-        f"{label}: the model and the paired t part at {joined(where)}. That can be, because the "
-        "model pools the error of all openings and uses incomplete pairs too, while the paired t "
-        "takes complete pairs only, each contrast with its own spread. Where the spread differs "
-        f"between openings the paired t is the safer one.{advice}"
+        f"{label}: the model and the paired t disagree on {joined(where)}. That can be, because "
+        "the model pools the error of all openings and uses incomplete pairs too, while the "
+        "paired t takes complete pairs only, each contrast with its own spread. Where the spread "
+        f"differs between openings the paired t is the safer one.{advice}"
     )
 
 
 def _where_parted(row: Mapping[Hashable, Any], *, one: bool) -> str:
-    """Name a contrast at which the two part, and in what."""
+    """Name a contrast on which the two disagree, and in what."""
     name = row["contrast"] if one else f"{row['comparison']}, {row['contrast']}"
     if row["verdict"]:
         both = f"model {p_value(row['p_model'])}, paired t {p_value(row['p_paired'])}"
-        return f"{name} (another verdict: {both})"
+        return f"{name} ({both})"
     return f"{name} (estimates more than half a standard error apart)"
 
 
@@ -166,7 +170,8 @@ def methods(analysis: Analysis) -> Prose:
             "ratio.",
             f"Simultaneous {level} intervals and adjusted p over the openings of one comparison "
             "from the multivariate t at the family's smallest degrees of freedom (Hothorn et al. "
-            "2008). The one comparison named in the plan stands by its own interval.",
+            "2008). The comparison named in the plan, its bindings at its opening, stands by its "
+            "own interval in each response.",
             "Growth with storage is one contrast named before the data: the change of the "
             "difference from the first to the last opening along a straight line in "
             "log(1 + days).",
@@ -177,10 +182,10 @@ def methods(analysis: Analysis) -> Prose:
             "binding and film taken off, earlier cores added back. A slightly negative loss is "
             "noise and stays.",
             "DM at opening corrected for volatiles lost in the oven where the plan asks for it "
-            "(Weissbach & Kuhla 1995, coefficients from memory); the uncorrected values stand "
-            "beside it. The crop's sample at baling is in no model of butyric acid or DM loss.",
-            "Two witnesses: the paired t of each contrast, pair by pair, and statsmodels' MixedLM "
-            "(Seabold & Perktold 2010).",
+            f"(Weissbach & Kuhla 1995). {COEFFICIENTS} The crop's sample at baling is in no model "
+            "of butyric acid or DM loss.",
+            "Two independent checks: the paired t of each contrast, pair by pair, and "
+            "statsmodels' MixedLM (Seabold & Perktold 2010).",
         ),
         kind="list",
     )

@@ -19,6 +19,7 @@ __all__ = [
     "quantity",
     "short",
     "span",
+    "tenths",
 ]
 
 MINUS: Final = "\N{MINUS SIGN}"
@@ -43,6 +44,11 @@ def quantity(value: float, unit: str = "") -> str:
     return f"{value:.2f}" if 0.1 <= value < 10 else number(value)
 
 
+def tenths(value: float) -> str:
+    """Return a number with one decimal and a true minus sign."""
+    return f"{value:.1f}".replace("-", MINUS)
+
+
 def amount(value: float, unit: str) -> str:
     """Return a quantity with its unit, where it has one: ``1 percentage point``."""
     if unit == "percentage points" and value == 1:
@@ -62,7 +68,7 @@ def level_name(level: float) -> str:
 
 def p_value(value: float) -> str:
     """Return ``p = 0.012``, ``p < 0.001`` or ``p > 0.999``."""
-    if value > 0.999:
+    if value > 0.9995:
         return "p > 0.999"
     return "p < 0.001" if value < 0.001 else f"p = {value:.3f}"
 

@@ -5,33 +5,27 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
 from silagetrial.errors import UsageError
+from silagetrial.report.contents import (
+    DATA,
+    HTML,
+    MANIFEST,
+    NOTEBOOK,
+    RESULTS,
+    WRITER,
+    hash_file,
+)
 
-__all__ = [
-    "DATA",
-    "HTML",
-    "MANIFEST",
-    "NOTEBOOK",
-    "RESULTS",
-    "WRITER",
-    "check_place",
-    "report_place",
-]
-
-DATA: Final = "data"
-HTML: Final = "report.html"
-MANIFEST: Final = "manifest.json"
-NOTEBOOK: Final = "report.ipynb"
-RESULTS: Final = "results.json"
-WRITER: Final = "silagetrial"
+__all__ = ["check_place", "report_place"]
 
 # A notebook server leaves its checkpoints beside the notebook; they are no work of the user.
-_OURS: Final = frozenset({DATA, HTML, MANIFEST, NOTEBOOK, RESULTS, ".ipynb_checkpoints"})
+_CHECKPOINTS: Final = ".ipynb_checkpoints"
+_OURS: Final = frozenset({DATA, HTML, MANIFEST, NOTEBOOK, RESULTS, _CHECKPOINTS})
 
 
 def check_place(out: Path) -> None:
@@ -45,7 +39,8 @@ def check_place(out: Path) -> None:
     Raises
     ------
     UsageError
-        When a file is there, or a folder with anything that is not of an earlier report.
+        When a file is there, or a folder with anything that is not of an earlier report as it
+        was written, or when the command runs in a folder inside it.
     """
     if out.is_symlink() or (out.exists() and not out.is_dir()):
         raise UsageError(
@@ -53,33 +48,66 @@ def check_place(out: Path) -> None:
             expected="a folder that is new, empty, or holds an earlier report",
             remedy="give another folder with --out",
         )
-    names = {item.name for item in out.iterdir()} if out.exists() else set()
-    if not names:
+    if not out.exists() or not any(out.iterdir()):
         return
-    strangers = sorted(names - _OURS)
-    if strangers or not _is_report(out):
+    strangers = sorted({item.name for item in out.iterdir()} - _OURS)
+    listed = _listed(out)
+    if strangers or listed is None:
         what = ", ".join(strangers) if strangers else "files that no report left there"
         raise UsageError(
             found=f"the folder {out} is not empty: it holds {what}",
             expected="a folder that is new, empty, or holds an earlier report and nothing else",
             remedy="give another folder with --out, or move these files away",
         )
+    _check_untouched(out, listed)
+    if out.resolve() in Path.cwd().parents:
+        raise UsageError(
+            found=f"the command runs in {Path.cwd()}, inside the report folder to be replaced",
+            expected="a report folder that can be replaced",
+            remedy=f"run the command in {out.resolve()} or outside it, or give another --out",
+        )
 
 
-def _is_report(folder: Path) -> bool:
+def _listed(folder: Path) -> dict[str, str] | None:
+    """Files and hashes an earlier report says it wrote; None where none says so."""
     path = folder / MANIFEST
     if not path.is_file():
-        return False
+        return None
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except ValueError:
-        return False
-    return isinstance(content, dict) and content.get("written_by") == WRITER
+        return None
+    if not isinstance(content, dict) or content.get("written_by") != WRITER:
+        return None
+    try:
+        entries = [entry for part in ("inputs", "outputs") for entry in content[part]]
+        return {str(entry["file"]): str(entry["sha256"]) for entry in entries}
+    except (KeyError, TypeError):
+        return None
+
+
+def _check_untouched(out: Path, listed: Mapping[str, str]) -> None:
+    """Refuse an earlier report in which somebody has worked since."""
+    for path in sorted(out.rglob("*")):
+        name = path.relative_to(out).as_posix()
+        if path.is_dir() or name == MANIFEST or _CHECKPOINTS in name.split("/"):
+            continue
+        if name not in listed:
+            what = f"{name}, which the report did not write"
+        elif hash_file(out, name).sha256 != listed[name]:
+            what = f"{name}, which was changed after the report was written"
+        else:
+            continue
+        raise UsageError(
+            found=f"the report in {out} holds {what}",
+            expected="an earlier report as it was written, when it is to be replaced",
+            remedy=f"give another folder with --out, or move {name} away",
+        )
 
 
 @contextmanager
 def report_place(out: Path) -> Iterator[Path]:
-    """Give a working folder that becomes `out` when the block ends without an error.
+    """Give a working folder whose files become those of `out` when the block ends well.
 
     An earlier report stays untouched until the new one is whole; when the block fails, nothing
     is left of it.
@@ -99,8 +127,8 @@ def report_place(out: Path) -> Iterator[Path]:
     UsageError
         When nothing can be written beside `out`, and as `check_place`.
     """
-    out = out.absolute()
     check_place(out)
+    out = out.resolve()
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(prefix=".silagetrial-", dir=out.parent))
@@ -120,13 +148,20 @@ def report_place(out: Path) -> Iterator[Path]:
 
 
 def _put(work: Path, *, out: Path, aside: Path) -> None:
-    """Move the finished folder into its place; put the earlier one back if that fails."""
-    earlier = out.exists()
-    if earlier:
-        out.rename(aside)
-    try:
+    """Move the finished files into their place; put the earlier ones back if that fails.
+
+    A folder that is there stays: a shell, or this process, may stand in it.
+    """
+    if not out.exists():
         work.rename(out)
+        return
+    aside.mkdir()
+    moved: list[tuple[Path, Path]] = []
+    try:
+        for source, target in ((out, aside), (work, out)):
+            for item in sorted(source.iterdir()):
+                moved.append((item, item.rename(target / item.name)))
     except OSError:
-        if earlier:
-            aside.rename(out)
+        for before, after in reversed(moved):
+            after.rename(before)
         raise

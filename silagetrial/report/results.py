@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.report.box import summary
 from silagetrial.report.record import write_json
-from silagetrial.report.words import summary
 
 __all__ = ["contents", "write"]
 
@@ -33,7 +33,7 @@ def contents(analysis: Analysis) -> dict[str, object]:
     Returns
     -------
     dict
-        ``summary`` (three sentences), ``answered`` (any response has an answer), what was
+        ``summary`` (three short paragraphs), ``answered`` (any response has an answer), what was
         compared, and each response's tables; the variances stand with their covariance, so that
         a plan can start from them.
     """
@@ -59,6 +59,7 @@ def _response(result: ResponseAnalysis) -> dict[str, object]:
     return {
         "label": result.response.label,
         "unit": result.response.unit,
+        "level_unit": result.response.level_unit,
         "scale": result.response.scale,
         "effect": result.response.effect,
         "answered": result.answered,

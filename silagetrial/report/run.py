@@ -16,11 +16,12 @@ import nbformat
 from silagetrial.data import TABLES, Trial, read_trial
 from silagetrial.data.schema import file_name
 from silagetrial.errors import DataProblems, UsageError
+from silagetrial.report.contents import DATA, HTML, NOTEBOOK, RESULTS
 from silagetrial.report.export import notebook_html
 from silagetrial.report.kernel import execute
 from silagetrial.report.manifest import write_manifest
-from silagetrial.report.place import DATA, HTML, NOTEBOOK, RESULTS, check_place, report_place
-from silagetrial.report.template import report_notebook
+from silagetrial.report.place import check_place, report_place
+from silagetrial.report.template import STAGES, report_notebook
 from silagetrial.report.words import title_of
 
 __all__ = ["Report", "report_date", "write_report"]
@@ -37,7 +38,8 @@ class Report:
     path : Path
         The report folder.
     summary : tuple of three str
-        The answer in three sentences.
+        The answer in three short paragraphs: what was found, whether it grows with storage, how
+        far it reaches.
     answered : bool
         False when the design supports no answer to any question asked; the report says why.
     files : tuple of Path
@@ -74,7 +76,7 @@ def write_report(
     Returns
     -------
     Report
-        Where it is, the answer in three sentences, and the files written: ``report.html``,
+        Where it is, the answer, and the files written: ``report.html``,
         ``report.ipynb`` (executed), ``results.json``, ``manifest.json`` and ``data/`` (a byte
         copy of the input).
 
@@ -83,12 +85,13 @@ def write_report(
     DataProblems
         When the files of the trial have errors.
     UsageError
-        When `out` holds something else, or nothing can be written there.
+        When `out` holds something else, an earlier report that was changed since, or nothing
+        can be written there.
     SilageTrialError
         When the notebook stops.
     """
     say = progress or _silent
-    target = Path(out)
+    source, target = Path(trial_path).resolve(), Path(out)
     shown = report_date(date)
     check_place(target)
     say("reading the trial")
@@ -96,7 +99,7 @@ def write_report(
     if trial.errors:
         raise DataProblems(trial.errors)
     with report_place(target) as work:
-        inputs = _copy_input(Path(trial_path), work / DATA)
+        inputs = _copy_input(source, work / DATA)
         _write_pages(trial, work, shown=shown, say=say)
         write_manifest(
             work,
@@ -146,11 +149,17 @@ def _copy_input(source: Path, folder: Path) -> list[str]:
 def _write_pages(trial: Trial, work: Path, *, shown: dt.date | None, say: Progress) -> None:
     """Run the notebook (its last cell writes the results) and write it and the page."""
     notebook = report_notebook(date=shown)
-    executed = execute(notebook, work, started=lambda cell: say(f"running the cell {cell}"))
+    executed = execute(notebook, work, started=lambda cell: _tell_stage(cell, say))
     nbformat.write(executed, work / NOTEBOOK)  # type: ignore[no-untyped-call]
-    say("exporting the page")
+    say("writing the page")
     html = notebook_html(executed, title=title_of(trial))
     (work / HTML).write_text(html, encoding="utf-8", newline="\n")
+
+
+def _tell_stage(cell: str, say: Progress) -> None:
+    """Tell what the notebook does now; most of its cells are done before anybody reads a line."""
+    if cell in STAGES:
+        say(STAGES[cell])
 
 
 def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None) -> str:
@@ -160,10 +169,10 @@ def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None) -
 
 def _written(folder: Path) -> Report:
     results = json.loads((folder / RESULTS).read_text(encoding="utf-8"))
-    butyric, loss, sure = results["summary"]
+    found, growth, reach = results["summary"]
     return Report(
         path=folder,
-        summary=(butyric, loss, sure),
+        summary=(found, growth, reach),
         answered=bool(results["answered"]),
         files=tuple(sorted(path for path in folder.rglob("*") if path.is_file())),
     )

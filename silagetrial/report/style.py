@@ -35,6 +35,7 @@ __all__ = [
     "key",
     "log_axis",
     "looks",
+    "mark_without",
     "shifted",
 ]
 
@@ -167,6 +168,16 @@ def days_axis(axes: Axes, days: Sequence[float]) -> None:
     axes.set_xlabel("days in storage, on the scale log(1 + days)")
 
 
+def mark_without(axes: Axes, reasons: Mapping[float, str]) -> None:
+    """Write at days where nothing is drawn why there is nothing, from the bottom upwards."""
+    for at, reason in reasons.items():
+        axes.annotate(
+            reason, (at, 0.0), xycoords=axes.get_xaxis_transform(), xytext=(0, 4),
+            textcoords="offset points", rotation=90, ha="center", va="bottom", color=QUIET,
+            fontsize=7.5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+        )  # fmt: skip
+
+
 def shifted(days: Sequence[float], *, of: Mapping[str, float], share: float) -> Floats:
     """Move places on a days axis sideways by a share of its length, so that nothing overlaps."""
     x = np.log1p(np.asarray(list(of.values()), dtype=float))
@@ -176,8 +187,7 @@ def shifted(days: Sequence[float], *, of: Mapping[str, float], share: float) -> 
 
 def axis_label(response: Response) -> str:
     """Return what a value axis is called."""
-    unit = "% of the DM ensiled" if response.unit == "percentage points" else response.unit
-    return f"{response.label}, {unit}"
+    return f"{response.label}, {response.level_unit}"
 
 
 def key(

@@ -11,9 +11,11 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.report.block import Prose
-from silagetrial.report.findings import planned_days
+from silagetrial.report.findings import planned_days, sampled
 from silagetrial.report.phrases import block_word
 from silagetrial.report.tables_results import (
+    NOTHING,
+    Shown,
     differences,
     growth,
     half_widths,
@@ -23,6 +25,7 @@ from silagetrial.report.tables_results import (
     tests,
     variances,
 )
+from silagetrial.report.tables_warnings import warnings
 from silagetrial.report.tables_witnesses import exact, witness
 
 __all__ = [
@@ -65,7 +68,7 @@ def bales(trial: Trial) -> Table:
     return Table(pd.DataFrame(lines), title="Bales made", labels=labels)
 
 
-def held_equal(trial: Trial) -> Table | Prose:
+def held_equal(trial: Trial) -> Shown:
     """Show what was held equal between the bindings, in the words of trial.toml."""
     pairs = trial.settings.held_equal.items()
     if not pairs:
@@ -79,7 +82,7 @@ def held_equal(trial: Trial) -> Table | Prose:
     return Table(frame, title="Held equal between the bindings")
 
 
-def left_out(analysis: Analysis) -> Table | Prose:
+def left_out(analysis: Analysis) -> Shown:
     """Show every value that is missing or not used, with the reason, once for all responses."""
     parts = [
         result.records.left_out.frame.assign(response=result.response.label)
@@ -94,11 +97,13 @@ def left_out(analysis: Analysis) -> Table | Prose:
     return Table(by, title=title, labels={"response": "missing for"})
 
 
-def storage(trial: Trial, result: ResponseAnalysis) -> Table:
-    """Show actual against planned days in storage by opening."""
-    rows = result.records.rows
+def storage(analysis: Analysis) -> Shown:
+    """Show actual against planned days in storage by opening, of every sample with a value."""
+    rows = sampled(analysis)
     lines = []
-    for opening in sorted(trial.settings.openings, key=lambda o: o.days):
+    if not len(rows):
+        return NOTHING
+    for opening in sorted(analysis.trial.settings.openings, key=lambda o: o.days):
         mine = rows[rows["opening"] == opening.name]
         lines.append(
             {
@@ -121,19 +126,10 @@ def storage(trial: Trial, result: ResponseAnalysis) -> Table:
     return Table(pd.DataFrame(lines), title="Days in storage, from film wrapping", labels=labels)
 
 
-def warnings(trial: Trial) -> Table | Prose:
-    """Show what the check of the files warned of."""
-    frame = pd.DataFrame(
-        [(item.place, item.found, item.remedy) for item in trial.warnings],
-        columns=["place", "found", "remedy"],
-    )
-    if not len(frame):
-        return Prose(("The check of the files warned of nothing.",))
-    return Table(frame, title="Warnings of the check")
-
-
-def found(result: ResponseAnalysis) -> Table:
+def found(result: ResponseAnalysis) -> Shown:
     """Show the values by opening and binding without a model."""
+    if not len(result.summary):
+        return NOTHING
     labels = {"days": "mean days", "std_dev": "SD", "mean_uncorrected": "mean, uncorrected"}
     formats = {"bales": ".0f", "below_limit": ".0f"}
     values = dict.fromkeys(
@@ -142,11 +138,11 @@ def found(result: ResponseAnalysis) -> Table:
     return replace(result.summary, labels=labels, formats={**formats, **values})
 
 
-def counts(trial: Trial, result: ResponseAnalysis) -> Table | Prose:
+def counts(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show the openings that are reported as counts because too many values are below a limit."""
     table = result.records.counts
     if not len(table):
-        return Prose(("No opening had to be left to counts of values below the limit.",))
+        return NOTHING
     frame = _by_binding(trial, table.frame)
     return Table(frame, title=table.title, labels={"below_limit": "below the limit"})
 
@@ -158,9 +154,11 @@ def _by_binding(trial: Trial, frame: pd.DataFrame) -> pd.DataFrame:
     return frame.iloc[np.lexsort((place, days))].reset_index(drop=True)
 
 
-def correction(trial: Trial, result: ResponseAnalysis) -> Table | Prose:
+def correction(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show DM loss with and without the correction of DM for volatiles, by opening and binding."""
     rows = result.records.rows
+    if not len(rows):
+        return NOTHING
     if "uncorrected" not in rows or rows["uncorrected"].isna().all():
         return Prose(("There is no DM loss from oven DM to show beside the corrected one.",))
     groups = rows.groupby(["opening", "binding"], sort=False)
@@ -170,6 +168,6 @@ def correction(trial: Trial, result: ResponseAnalysis) -> Table | Prose:
     return Table(
         frame,
         title=f"{result.response.label} with and without the correction for volatiles",
-        notes=(f"In {result.response.unit}; means of bales, no model.",),
+        notes=(f"In {result.response.level_unit}; means of bales, no model.",),
         formats=dict.fromkeys(("corrected", "uncorrected", "change"), ".2f"),
     )

@@ -2,34 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final, TypeAlias
 
 import numpy as np
 import pandas as pd
 
-from silagetrial.analysis import ResponseAnalysis
+from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.report.block import Prose
-from silagetrial.report.findings import (
-    at_openings,
-    bindings_of,
-    correction_effect,
-    is_corrected,
-    planned_days,
-    uncorrected,
-)
-from silagetrial.report.phrases import level_name
+from silagetrial.report.correction import correction_effect, is_corrected, uncorrected
+from silagetrial.report.findings import at_openings, bindings_of, planned_days
+from silagetrial.report.phrases import joined, level_name
 
 __all__ = [
+    "COEFFICIENTS",
     "NOTHING",
     "Shown",
+    "alone_in_title",
     "differences",
     "growth",
     "half_widths",
     "means",
     "named",
+    "points",
     "refused",
     "terms",
     "tests",
@@ -41,10 +39,15 @@ Shown: TypeAlias = Table | Prose
 
 NOTHING: Final = Prose(())
 
+COEFFICIENTS: Final = (
+    "Correction for volatiles: coefficients not yet checked against the printed source; see the "
+    "uncorrected column."
+)
+
 
 def means(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show the adjusted means by opening and binding with their intervals."""
-    if not result.answered:
+    if not result.answered or not len(result.means):
         return NOTHING
     frame = result.means.frame
     days = frame["opening"].map(planned_days(trial))
@@ -53,9 +56,9 @@ def means(trial: Trial, result: ResponseAnalysis) -> Shown:
     columns = ["opening", "binding", "estimate", "conf_low", "conf_high", "df"]
     word = "median" if result.response.scale == "log" else "mean"
     labels = {**_limits(trial), "estimate": word}
-    note = f"In {result.response.unit}."
+    note = f"In {result.response.level_unit}."
     if result.response.scale == "log":
-        note = f"Medians in {result.response.unit}: the model is of the logarithm."
+        note = f"Medians in {result.response.level_unit}: the model is of the logarithm."
     shown = ordered[columns].reset_index(drop=True)
     effect = correction_effect(result)
     if effect:
@@ -66,7 +69,7 @@ def means(trial: Trial, result: ResponseAnalysis) -> Shown:
         shown,
         title=f"{result.response.label}: adjusted {word}s",
         labels=labels,
-        formats={"uncorrected": ".2f"},
+        formats={**points(result, columns), "uncorrected": ".2f"},
         notes=(note, *_correction_note(result)),
     )
 
@@ -75,19 +78,18 @@ def _correction_note(result: ResponseAnalysis) -> tuple[str, ...]:
     if not is_corrected(result):
         return ()
     return (
-        "DM at opening is corrected for volatiles, coefficients from memory; without the "
-        "correction: the estimate less the mean effect of the correction.",
+        "Uncorrected: the estimate less the mean effect of the correction of DM for volatiles.",
     )
 
 
 def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show the comparisons of bindings at each opening, alone and as a simultaneous family."""
-    title = f"{result.response.label}: bindings compared at each opening"
     if not result.answered:
         return NOTHING
     frame = named(trial, result, result.differences.frame)
-    columns = ["comparison", "opening", "estimate", "conf_low", "conf_high", "p_value"]
-    columns += ["sim_low", "sim_high", "p_adjusted", "df"]
+    title, who = alone_in_title(f"{result.response.label}: {{}} at each opening", frame)
+    columns = [*who, "opening", "estimate", "conf_low", "conf_high", "p_value"]
+    columns += ["sim_low", "sim_high", "p_adjusted"]
     labels = {**_limits(trial), "estimate": result.response.effect}
     if is_corrected(result):
         plain = [uncorrected(result, f) for f in at_openings(trial, result)]
@@ -95,27 +97,40 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
         columns.append("uncorrected")
         labels["uncorrected"] = "uncorrected"
     names = dict(zip(frame["term"], frame["comparison"], strict=True))
-    notes = [note for note in result.differences.notes if "imultaneous" in note]
+    notes = [_df_note(frame["df"])]
+    notes += [note for note in result.differences.notes if "imultaneous" in note]
     for term, name in names.items():
         notes = [note.replace(f"{term}: ", f"{name}: ") for note in notes]
     return Table(
         frame[columns],
         title=title,
         labels=labels,
-        formats={"uncorrected": ".2f"},
-        notes=(*notes, *_unit_note(result), *_correction_note(result)),
+        formats={**points(result, columns), "uncorrected": ".2f"},
+        notes=(*notes, *_unit_note(result), *_correction_note(result), *_coefficients(result)),
     )
+
+
+def _df_note(df: pd.Series[float]) -> str:
+    """Degrees of freedom below the table: as a column they would make it too wide to read."""
+    low, high = f"{df.min():.1f}", f"{df.max():.1f}"
+    return f"Degrees of freedom (Kenward-Roger): {low if low == high else f'{low} to {high}'}."
+
+
+def _coefficients(result: ResponseAnalysis) -> tuple[str, ...]:
+    """What is not yet known about the correction; said here and in the methods, nowhere else."""
+    return (COEFFICIENTS,) if is_corrected(result) else ()
 
 
 def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show the comparisons averaged over openings, and their change over storage."""
-    title = f"{result.response.label}: over all openings"
-    if not result.answered:
+    if not len(result.average) or result.comparison is None:
         return NOTHING
+    openings = result.comparison.openings
+    title = f"{result.response.label}: over {joined(openings)}"
     parts = [named(trial, result, result.average.frame).assign(what="average of the openings")]
     if len(result.growth):
         change = named(trial, result, result.growth.frame)
-        parts.append(change.assign(what="change from the first to the last opening"))
+        parts.append(change.assign(what=f"change from {openings[0]} to {openings[-1]}"))
     frame = pd.concat(parts, ignore_index=True)
     columns = ["comparison", "what", "estimate", "conf_low", "conf_high", "p_value"]
     columns += [c for c in ("sim_low", "sim_high", "p_adjusted") if c in frame]
@@ -124,6 +139,7 @@ def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
         frame[[*columns, "df"]],
         title=title,
         labels={**_limits(trial), "what": "", "estimate": result.response.effect},
+        formats=points(result, columns),
         notes=(note, *_unit_note(result)),
     )
 
@@ -140,22 +156,34 @@ def half_widths(trial: Trial, result: ResponseAnalysis) -> Shown:
         frame=frame[["comparison", "contrast", "half_width"]],
         title=title,
         labels={"contrast": "at", "half_width": f"half the width, {word}"},
+        formats=points(result, ["half_width"]),
     )
 
 
 def refused(result: ResponseAnalysis) -> Shown:
     """Show the openings without a comparison, and what would give one."""
-    if len(result.refused):
-        return result.refused
-    return Prose(("Every opening in the model has values of all bindings.",))
+    return result.refused if len(result.refused) else NOTHING
 
 
-def terms(result: ResponseAnalysis) -> Shown:
-    """Show every term considered for the model, kept or left out, with the reason."""
-    title = f"{result.response.label}: terms of the model, and why"
-    if result.model is None:
-        return NOTHING
-    return replace(result.model.terms, title=title)
+def terms(analysis: Analysis) -> tuple[Table, ...]:
+    """Show every term considered for the models, kept or left out, with the reason.
+
+    Responses with the same terms for the same reasons share a table.
+    """
+    groups: list[tuple[list[str], Table]] = []
+    for result in analysis.responses.values():
+        if result.model is None:
+            continue
+        table, label = result.model.terms, result.response.label
+        same = next((labels for labels, known in groups if known.frame.equals(table.frame)), None)
+        if same is None:
+            groups.append(([label], table))
+        else:
+            same.append(label)
+    return tuple(
+        replace(table, title=f"{joined(labels)}: terms of the model, and why")
+        for labels, table in groups
+    )
 
 
 def tests(result: ResponseAnalysis) -> Shown:
@@ -193,16 +221,46 @@ def named(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> pd.Dat
     return frame.assign(comparison=names)
 
 
+def alone_in_title(title: str, frame: pd.DataFrame) -> tuple[str, list[str]]:
+    """Put a single comparison's name into the title and leave its column out.
+
+    Parameters
+    ----------
+    title : str
+        With ``{}`` where the name goes.
+    frame : pandas.DataFrame
+        With the column ``comparison``, from `named`.
+
+    Returns
+    -------
+    title : str
+    columns : list of str
+        ``["comparison"]`` where there are several.
+    """
+    names = list(dict.fromkeys(frame["comparison"]))
+    if len(names) == 1:
+        return title.replace("{}", names[0]), []
+    return title.replace("{}", "bindings compared"), ["comparison"]
+
+
+def points(result: ResponseAnalysis, columns: Sequence[str]) -> dict[str, str]:
+    """Return two decimals for percentage points; ratios keep three significant digits."""
+    if result.response.effect == "ratio":
+        return {}
+    shown = ("estimate", "conf_low", "conf_high", "sim_low", "sim_high", "half_width")
+    return dict.fromkeys([c for c in columns if c in shown], ".2f")
+
+
 def _limits(trial: Trial) -> dict[str, str]:
     """Headings of the limits of intervals."""
     level = level_name(1 - trial.settings.analysis.alpha)
     return {
         "conf_low": f"{level} low",
         "conf_high": f"{level} high",
-        "sim_low": "simultaneous low",
-        "sim_high": "simultaneous high",
+        "sim_low": "adjusted low",
+        "sim_high": "adjusted high",
         "p_value": "p",
-        "p_adjusted": "p, adjusted",
+        "p_adjusted": "adjusted p",
     }
 
 

@@ -8,39 +8,42 @@ import pandas as pd
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
+from silagetrial.report.block import Folded, Prose
 from silagetrial.report.phrases import level_name
-from silagetrial.report.tables_results import NOTHING, Shown, named
+from silagetrial.report.tables_results import NOTHING, Shown, alone_in_title, named
 
 __all__ = ["exact", "side_by_side", "witness"]
 
 
 def exact(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show each comparison by the model and by the paired t side by side."""
-    title = f"{result.response.label}: the model beside the paired t"
-    if not result.answered or "estimate" not in result.exact.frame:
+    if not result.answered:
         return NOTHING
+    if "estimate" not in result.exact.frame or result.exact.frame["estimate"].isna().all():
+        return Prose(tuple(f"{result.response.label}: {note}" for note in result.exact.notes))
     joined = side_by_side(result)
     shown = named(trial, result, joined)
-    columns = ["comparison", "contrast", "model", "model_low", "model_high", "p_model"]
+    label = result.response.label
+    title, who = alone_in_title(f"{label}: {{}}, the model beside the paired t", shown)
+    columns = [*who, "contrast", "model", "model_low", "model_high", "p_model"]
     columns += ["paired", "paired_low", "paired_high", "p_paired", "df", "pairs"]
-    numbers = dict.fromkeys([c for c in columns if c.startswith(("model", "paired"))], "#.3g")
+    spec = "#.3g" if result.response.effect == "ratio" else ".2f"
+    numbers = dict.fromkeys([c for c in columns if c.startswith(("model", "paired"))], spec)
     labels = {
         "contrast": "at",
-        "model": f"model: {result.response.effect}",
+        "model": f"model {result.response.effect}",
         "model_low": "low",
         "model_high": "high",
         "p_model": "p",
-        "paired": f"paired t: {result.response.effect}",
+        "paired": f"paired t {result.response.effect}",
         "paired_low": "low",
         "paired_high": "high",
         "p_paired": "p",
     }
     level = level_name(1 - trial.settings.analysis.alpha)
-    note = (
-        f"{level} intervals of each comparison alone. The paired t is exact where pairs are "
-        "complete, under any covariance within a pair; it does not pool the error over openings."
-    )
-    return Table(shown[columns], title=title, labels=labels, formats=numbers, notes=(note,))
+    note = f"{level} intervals of each comparison alone."
+    notes = (note, *(f"Paired t: {text[0].lower()}{text[1:]}" for text in result.exact.notes))
+    return Table(shown[columns], title=title, labels=labels, formats=numbers, notes=notes)
 
 
 def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
@@ -54,12 +57,10 @@ def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
         the standard error on the model's scale.
     """
     log = result.response.effect == "ratio"
-    parts = [
-        result.differences.frame.assign(contrast=result.differences.frame["opening"]),
-        result.average.frame.assign(contrast="average"),
-    ]
-    if len(result.growth):
-        parts.append(result.growth.frame.assign(contrast="growth"))
+    parts = [result.differences.frame.assign(contrast=result.differences.frame["opening"])]
+    for name, table in (("average", result.average), ("growth", result.growth)):
+        if len(table):
+            parts.append(table.frame.assign(contrast=name))
     model = pd.concat(parts, ignore_index=True)
     error = model["std_error"] / model["estimate"] if log else model["std_error"]
     model = model.assign(model_error=error).rename(
@@ -86,14 +87,14 @@ def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
     return model[kept].merge(paired[["term", "contrast", *both]], on=["term", "contrast"])
 
 
-def witness(result: ResponseAnalysis) -> Shown:
+def witness(result: ResponseAnalysis) -> Folded | Prose:
     """Show the same model fitted by statsmodels beside ours, with the digits of agreement."""
     title = f"{result.response.label}: the same model fitted by statsmodels"
     if result.witness is None:
         return NOTHING
     frame = result.witness.table
     words = frame["quantity"].replace({"std_error": "standard error"})
-    return Table(
+    table = Table(
         frame.assign(quantity=words),
         title=title,
         labels={"ours": "silagetrial", "theirs": "statsmodels", "digits": "digits in common"},
@@ -103,3 +104,4 @@ def witness(result: ResponseAnalysis) -> Shown:
             "without the small-sample adjustment, which statsmodels does not have.",
         ),
     )
+    return Folded(f"{result.response.label}: ours and statsmodels' numbers, one by one", table)

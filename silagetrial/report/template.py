@@ -12,14 +12,14 @@ from typing import Final
 import jupytext
 from nbformat import NotebookNode
 
-__all__ = ["SOURCE", "report_notebook"]
+__all__ = ["SOURCE", "STAGES", "report_notebook"]
 
 SOURCE: Final = """\
 # %% id="read" tags=["only-in-notebook"]
 from IPython.display import display
 
 from silagetrial import analyse, read_trial
-from silagetrial.report import cautions, figures, methods, results, tables, words
+from silagetrial.report import box, cautions, figures, methods, results, tables, words
 
 trial = read_trial("data")
 words.heading(trial)
@@ -34,7 +34,7 @@ words.question(trial)
 # ## The answer
 
 # %% id="answer-results"
-display(words.answer(analysis), figures.comparisons(analysis))
+display(box.answer(analysis), figures.comparisons(analysis))
 
 # %% [markdown] id="trial"
 # ## The trial
@@ -46,7 +46,7 @@ display(methods.design(trial), tables.held_equal(trial), tables.bales(trial))
 display(tables.left_out(analysis))
 
 # %% id="trial-storage"
-display(figures.days(trial, butyric), tables.storage(trial, butyric))
+display(figures.days(analysis), tables.storage(analysis))
 
 # %% id="trial-warnings"
 display(tables.warnings(trial))
@@ -99,16 +99,17 @@ display(methods.notes(loss), tables.correction(trial, loss))
 # %% [markdown] id="model"
 # ## The model, and why
 
+# %% id="model-terms"
+display(methods.model(butyric), methods.model(loss), *tables.terms(analysis))
+
 # %% id="model-butyric"
-display(methods.model(butyric), tables.terms(butyric))
 display(tables.tests(butyric), tables.variances(butyric))
 
 # %% id="model-loss"
-display(methods.model(loss), tables.terms(loss))
 display(tables.tests(loss), tables.variances(loss))
 
 # %% [markdown] id="witnesses"
-# ## Two witnesses
+# ## Two independent checks
 
 # %% id="witnesses-butyric"
 display(methods.witnesses(trial, butyric), tables.exact(trial, butyric))
@@ -150,6 +151,19 @@ results.write(analysis, "results.json")
 methods.rerun()
 """
 """The notebook as percent-format text; every cell names its id."""
+
+STAGES: Final = {
+    "read": "starting the notebook",
+    "analyse": "fitting the models and checking them another way",
+    "answer-results": "writing the answer",
+    "trial-storage": "drawing the days in storage",
+    "measured-butyric": "drawing what was measured",
+    "butyric-means": "drawing the adjusted means of butyric acid",
+    "loss-means": "drawing the adjusted means of DM loss",
+    "residual-figures": "drawing the residual checks",
+    "rerun-steps": "writing the results",
+}
+"""What is told while a cell runs; of the other cells, which take no time, nothing is."""
 
 
 def report_notebook(*, date: dt.date | None = None, source: str = SOURCE) -> NotebookNode:

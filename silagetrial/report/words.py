@@ -4,22 +4,42 @@ from __future__ import annotations
 
 import numpy as np
 
-from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.report.block import Prose
-from silagetrial.report.findings import at_openings, averages, growths, planned, uncorrected
-from silagetrial.report.phrases import amount, block_word, count, joined, level_name, quantity
-from silagetrial.report.sentences import by_how_much, change_over_storage, importance
+from silagetrial.report.correction import uncorrected
+from silagetrial.report.findings import (
+    Finding,
+    at_openings,
+    averages,
+    growths,
+    levels,
+    of_bindings,
+    paired_p,
+    planned,
+)
+from silagetrial.report.phrases import amount, level_name, number, tenths
+from silagetrial.report.sentences import (
+    adjusted_too,
+    by_how_much,
+    change_over_storage,
+    doubt,
+    importance,
+)
 
 __all__ = [
-    "answer",
     "comparison",
+    "doubt_of",
     "heading",
+    "name_of",
+    "planned_sentence",
     "question",
     "refusal",
+    "smallest_told",
     "storage",
-    "summary",
+    "title_of",
     "unseen",
+    "why_not",
 ]
 
 
@@ -42,92 +62,22 @@ def question(trial: Trial) -> Prose:
     return Prose(tuple(lines), kind="question")
 
 
-def answer(analysis: Analysis) -> Prose:
-    """Return the answer in three sentences, and where an answer is refused, why."""
-    return Prose(summary(analysis), kind="answer")
-
-
-def summary(analysis: Analysis) -> tuple[str, str, str]:
-    """Return three sentences: butyric acid, DM loss, and how far the answer reaches.
-
-    Parameters
-    ----------
-    analysis : Analysis
-
-    Returns
-    -------
-    tuple of three str
-    """
-    butyric, loss = analysis.responses["butyric_acid"], analysis.responses["dm_loss"]
-    return _one_answer(analysis, butyric), _one_answer(analysis, loss), _reach(analysis)
-
-
-def _one_answer(analysis: Analysis, result: ResponseAnalysis) -> str:
-    """One response in one sentence: the comparison planned, else the one over all openings."""
-    if result.refusal is not None:
-        why = result.refusal.found
-        return f"{result.response.label}: the design supports no answer about the binding: {why}."
-    trial = analysis.trial
-    level, alpha = level_name(analysis.level), trial.settings.analysis.alpha
-    what = _what(result)
-    finding = planned(trial, result)
-    if finding is not None:
-        plain = uncorrected(result, finding)
-        said = by_how_much(finding, what=what, level=level, alpha=alpha, plain=plain)
-        return f"At {finding.opening}, {said}."
-    average = averages(trial, result)[0]
-    said = by_how_much(average, what=what, level=level, alpha=alpha)
-    opening = planned_opening(trial)
-    return f"There is no comparison at {opening}; averaged over the openings compared, {said}."
-
-
-def planned_opening(trial: Trial) -> str:
-    """Return the opening the plan asks about first: the one named, else the last."""
-    named = trial.settings.analysis.opening
-    return named or max(trial.settings.openings, key=lambda o: o.days).name
-
-
-def _what(result: ResponseAnalysis) -> str:
-    """The response inside a sentence: only a name of letters in capitals keeps them."""
+def name_of(result: ResponseAnalysis) -> str:
+    """Return a response as it stands inside a sentence: letters in capitals keep them."""
     label = result.response.label
     return label if label.split()[0].isupper() else label[0].lower() + label[1:]
 
 
-def _reach(analysis: Analysis) -> str:
-    """How far the answer reaches and what the trial could not see, in one sentence."""
-    answered = [result for result in analysis.responses.values() if result.answered]
-    end = "; all numbers are invented" if analysis.trial.settings.invented else ""
-    if not answered or answered[0].model is None:
-        return (
-            "Without an answer on the binding the report shows what was measured, and what would "
-            f"be enough for an answer{end}."
-        )
-    blind = joined([_blind(result) for result in answered], last="or")
-    level = level_name(analysis.level)
-    return (
-        f"The answer is about {answered[0].model.scope}, from {_replicates(answered[0])}; at one "
-        f"opening, by its {level} interval alone, the trial could not tell from no difference "
-        f"{blind}{end}."
-    )
-
-
-def _replicates(result: ResponseAnalysis) -> str:
-    rows = result.records.rows
-    pairs = rows["pair"].nunique()
-    bales = rows["bale"].nunique()
-    word = block_word(list(dict.fromkeys(rows["binding"])))
-    return f"{count(bales, 'bale')} in {count(pairs, word)}" if pairs else count(bales, "bale")
-
-
-def _blind(result: ResponseAnalysis) -> str:
-    """The typical half-width at one opening, as what could not be told from no difference."""
-    frame = result.half_widths.frame
-    at_one = frame[~frame["contrast"].isin(["average", "growth"])]
-    half = float(np.median(at_one["half_width"]))
-    if result.response.effect == "ratio":
-        edges = f"{quantity(1 / half)} and {quantity(half)}"
-        return f"an estimated ratio of {_what(result)} between {edges}"
-    return f"an estimated difference in {_what(result)} below {amount(half, result.response.unit)}"
+def why_not(result: ResponseAnalysis) -> str:
+    """Return in one sentence why there is no answer; empty where there is one."""
+    why = result.refusal
+    if why is None:
+        return ""
+    if len(result.records.rows):
+        return f"{result.response.label}: no answer about the binding: {why.found}."
+    reasons = [f"{n} \N{MULTIPLICATION SIGN} {what}" for what, n in result.records.reasons.items()]
+    left_out = f" (left out: {', '.join(reasons)})" if reasons else ""
+    return f"{result.response.label}: no values; it needs {why.expected}{left_out}."
 
 
 def refusal(result: ResponseAnalysis) -> Prose:
@@ -135,13 +85,9 @@ def refusal(result: ResponseAnalysis) -> Prose:
     if result.refusal is None:
         return Prose(())
     why = result.refusal
+    enough = () if not len(result.records.rows) else (f"What would be enough: {why.expected}.",)
     return Prose(
-        (
-            f"{result.response.label}: the design supports no answer about the binding.",
-            f"What was found: {why.found}.",
-            f"What would be enough: {why.expected}.",
-            f"What to do: {why.remedy}.",
-        ),
+        (why_not(result), *enough, f"What to do: {why.remedy}."),
         kind="refusal",
     )
 
@@ -157,24 +103,81 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Prose:
     if not result.answered:
         return refusal(result)
     alpha = trial.settings.analysis.alpha
-    level, what = level_name(1 - alpha), _what(result)
-    lines = []
+    level, what = level_name(1 - alpha), name_of(result)
     first = planned(trial, result)
-    edge = trial.settings.analysis.important.get(result.response.name)
-    if first is not None and not first.joint:
-        said = by_how_much(first, what=what, level=level, alpha=alpha)
-        lines.append(f"The comparison planned first, at {first.opening}: {said}.")
-    if first is not None and edge is not None:
-        lines.append(f"At {first.opening}, {importance(first, edge)}")
+    lines: list[str] = []
     for finding in at_openings(trial, result):
+        if first is not None and of_bindings([finding], first) is not None:
+            lines.insert(0, _planned_in_full(trial, result, first, finding))
+            continue
         plain = uncorrected(result, finding)
         said = by_how_much(finding, what=what, level=level, alpha=alpha, plain=plain)
-        lines.append(f"At {finding.opening}, {said}.")
+        lines.append(f"At {finding.opening} {said}.")
     several = result.comparison is not None and len(result.comparison.openings) > 1
     for finding in averages(trial, result) if several else ():
         said = by_how_much(finding, what=what, level=level, alpha=alpha)
         lines.append(f"Averaged over the openings, each with equal weight, {said}.")
     return Prose(tuple(lines), kind="list")
+
+
+def _planned_in_full(trial: Trial, result: ResponseAnalysis, first: Finding, among: Finding) -> str:
+    """The comparison planned first, what the paired t says of it, and its place in a family."""
+    alpha = trial.settings.analysis.alpha
+    said = planned_sentence(trial, result, first)
+    lines = [f"Planned first: {said[0].lower()}{said[1:]}", doubt_of(trial, result, first)]
+    if among.joint and not first.joint:
+        lines.append(adjusted_too(first, among, alpha=alpha))
+    return " ".join(line for line in lines if line)
+
+
+def planned_sentence(trial: Trial, result: ResponseAnalysis, finding: Finding) -> str:
+    """Return one comparison at one opening with its levels, and whether it matters.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+        At one opening.
+    """
+    alpha = trial.settings.analysis.alpha
+    said = by_how_much(
+        finding,
+        what=name_of(result),
+        level=level_name(1 - alpha),
+        alpha=alpha,
+        levels=_level_words(result, finding),
+        plain=uncorrected(result, finding),
+    )
+    edge = trial.settings.analysis.important.get(result.response.name)
+    matters = "" if edge is None else f"; {importance(finding, edge, alpha=alpha)}"
+    return f"At {finding.opening} {said}{matters}."
+
+
+def _level_words(result: ResponseAnalysis, finding: Finding) -> str:
+    both = levels(result, finding)
+    if both is None:
+        return ""
+    log = result.response.scale == "log"
+    first, second = (number(v, digits=2) if log else tenths(v) for v in both)
+    return f"about {first} against {second} {result.response.level_unit}"
+
+
+def doubt_of(
+    trial: Trial, result: ResponseAnalysis, finding: Finding, *, contrast: str = ""
+) -> str:
+    """Return what the paired t says against the model; empty where it says the same.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+    contrast : str
+        ``growth``; by default the opening of the finding.
+    """
+    paired = paired_p(result, finding, contrast=contrast or finding.opening or "average")
+    return doubt(finding, paired, alpha=trial.settings.analysis.alpha)
 
 
 def storage(trial: Trial, result: ResponseAnalysis) -> Prose:
@@ -184,20 +187,23 @@ def storage(trial: Trial, result: ResponseAnalysis) -> Prose:
     openings = result.comparison.openings
     changes = growths(trial, result)
     if not changes:
-        said = "One opening with all bindings says nothing about growth with storage."
-        return Prose((said,))
+        if openings:
+            return Prose(("One opening with all bindings says nothing about growth with storage.",))
+        return Prose(("No opening has all bindings: nothing can be said about growth.",))
     alpha = trial.settings.analysis.alpha
-    lines = [
-        change_over_storage(
+    lines = []
+    for growth, average in zip(changes, averages(trial, result), strict=True):
+        said = change_over_storage(
             growth,
             average,
+            what=name_of(result),
             first=openings[0],
             last=openings[-1],
             level=level_name(1 - alpha),
             alpha=alpha,
         )
-        for growth, average in zip(changes, averages(trial, result), strict=True)
-    ]
+        doubted = doubt_of(trial, result, growth, contrast="growth")
+        lines.append(f"{said} {doubted}".strip())
     return Prose(tuple(lines))
 
 
@@ -206,11 +212,38 @@ def unseen(trial: Trial, result: ResponseAnalysis) -> Prose:
     if not result.answered:
         return Prose(())
     level = level_name(1 - trial.settings.analysis.alpha)
+    reach = smallest_told(result)
+    if not reach:
+        return Prose(
+            ("What the trial could not see: no estimate at one opening can be told from none.",)
+        )
     return Prose(
         (
-            f"What the trial could not see: at one opening, {_blind(result)} is not told from no "
-            f"difference (half the width of the {level} intervals, each alone). A true "
+            f"What the trial could not see: at one opening an estimate had to be at least {reach} "
+            f"to be told from none (half the width of the {level} intervals, each alone). A true "
             f"{result.response.effect} of that size is missed by about half of such trials, and "
             "smaller ones may be there.",
         )
     )
+
+
+def smallest_told(result: ResponseAnalysis) -> str:
+    """Return the typical smallest estimate at one opening that is told from no difference.
+
+    Returns
+    -------
+    str
+        ``31 % lower or 44 % higher``, ``1.7 percentage points apart``; empty where no estimate
+        can be told.
+    """
+    frame = result.half_widths.frame
+    at_one = frame[~frame["contrast"].isin(["average", "growth"])]
+    half = float(np.median(at_one["half_width"]))
+    if not np.isfinite(half):
+        return ""
+    if result.response.effect == "difference":
+        unit = result.response.unit
+        return f"{tenths(half)} {unit} apart" if half >= 0.1 else f"{amount(half, unit)} apart"
+    if half >= 3:
+        return f"{number(half, digits=2)} times as high or as low"
+    return f"{100 * (1 - 1 / half):.0f} % lower or {100 * (half - 1):.0f} % higher"

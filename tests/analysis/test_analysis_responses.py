@@ -227,7 +227,7 @@ def test_oven_dm_is_corrected_and_stands_beside_the_uncorrected_loss(tmp_path: P
     assert row["uncorrected"] == pytest.approx(100 * (1 - 594.5 * 338 / (601.6 * 352)))
     found = answer(folder)["dm_loss"]
     assert "mean_uncorrected" in found.summary.frame
-    assert any("coefficients from memory" in note for note in found.records.notes)
+    assert any("by the full form (Weissbach & Kuhla 1995)" in n for n in found.records.notes)
     assert any("the uncorrected values stand beside it" in note for note in found.records.notes)
 
 
@@ -300,11 +300,14 @@ def test_no_dm_loss_without_weighings_or_day_0(tmp_path: Path) -> None:
 def test_no_dm_loss_when_it_cannot_be_corrected(tmp_path: Path) -> None:
     """An acid measured elsewhere and missing here is not taken for zero."""
     folder = make_trial(tmp_path, **TRIAL)
-    change(folder, "samples", {"kind": "opening"}, propionic_acid="1.0")
+    others = ("propionic_acid", "ethanol", "propanediol")
+    change(folder, "samples", {"kind": "opening"}, **dict.fromkeys(others, "1.0"))
     change(folder, "samples", {"sample": "A01-net-60"}, propionic_acid="")
-    change(folder, "samples", {"sample": "A02-net-60"}, lactic_acid="995",
-           acetic_acid="20")  # fmt: skip
-    replace_text(folder, "[units]", '[units]\npropionic_acid = "g/kg DM"')
+    # Each as high as the checks let pass; together more than there is dry matter.
+    most = ("lactic_acid", "acetic_acid", "butyric_acid", *others)
+    change(folder, "samples", {"sample": "A02-net-60"}, **dict.fromkeys(most, "200"))
+    units = "".join(f'\n{name} = "g/kg DM"' for name in others)
+    replace_text(folder, "[units]", f"[units]{units}")
     found = {bale: reason for bale, _, reason in left_out(records(folder, loss=True))}
     assert list(found) == ["A01-net", "A02-net"]
     assert found["A01-net"] == "DM cannot be corrected: propionic_acid not determined"

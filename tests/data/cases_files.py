@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from problem_case import (
     OPENED,
     SAMPLE,
@@ -13,6 +15,13 @@ from problem_case import (
     toml,
     warning,
 )
+
+
+def _without_units(folder: Path) -> None:
+    path = folder / "trial.toml"
+    head, tail = path.read_text(encoding="utf-8").split("[units]")
+    path.write_text(head + "[dm_correction]" + tail.split("[dm_correction]")[1], encoding="utf-8")
+
 
 FILES = (
     error(
@@ -69,7 +78,7 @@ FILES = (
         None,
         "bale;at",
         "columns separated by semicolons",
-        "save the table again with commas",
+        "set the region of the spreadsheet",
     ),
     error(
         "read_csv",
@@ -78,7 +87,7 @@ FILES = (
         None,
         "bale",
         "columns separated by tabs",
-        "save the table again with commas",
+        "set the region of the spreadsheet",
     ),
     error(
         "read_csv",
@@ -113,10 +122,41 @@ FILES = (
             b"bale,at,what,note\nA01-net,2025-06-01,moved,Kr\xe4he\n"
         ),
         "events.csv",
+        "note",
+        "A01-net",
+        "a byte (0xe4) that is no UTF-8; in Windows-1252 it is 'ä'",
+        "Save as or Export: file type CSV, character set UTF-8, comma as the separator",
+    ),
+    error(
+        "decode",
+        lambda folder: (folder / "events.csv").write_bytes(b"bale,at,what,n\x81te\n"),
+        "events.csv",
+        None,
+        "bale",
+        "a byte (0x81) that is no UTF-8; no character of Windows-1252 either",
+        "character set UTF-8",
+    ),
+    error(
+        "decode",
+        lambda folder: (folder / "events.csv").write_bytes(
+            b"bale;at;what;note\nA01-net;2025-06-01;moved;Kr\xe4he\n"
+        ),
+        "events.csv",
         None,
         "A01-net",
-        "a byte (0xe4) that is no UTF-8",
-        'save the file again as "CSV UTF-8"',
+        "a byte (0xe4) that is no UTF-8; in Windows-1252 it is 'ä'",
+        "comma as the separator",
+    ),
+    error(
+        "read_csv",
+        lambda folder: (folder / "events.csv").write_bytes(
+            b"bale;at;what;note\nA01-net;2025-06-01;moved;Kr\xe4he\n"
+        ),
+        "events.csv",
+        None,
+        "bale;at",
+        "columns separated by semicolons",
+        "comma as the separator",
     ),
     error(
         "decode",
@@ -125,7 +165,7 @@ FILES = (
         None,
         None,
         "a NUL character",
-        'save the table again as "CSV UTF-8"',
+        "character set UTF-8",
     ),
     error(
         "typed_table",
@@ -255,6 +295,15 @@ STEPS = (
         "[units]",
         "results in the column butyric_acid of samples.csv, whose unit is not declared",
         "add the line under [units]",
+    ),
+    error(
+        "converted",
+        _without_units,
+        "trial.toml",
+        "units",
+        None,
+        "no section [units], with results in the columns dm, lactic_acid, acetic_acid",
+        'such as dm = "g/kg" and lactic_acid = "g/kg DM"',
     ),
     error(
         "converted",

@@ -56,6 +56,17 @@ def every(table: str, column: str, value: str) -> Edit:
     return edit
 
 
+def no_column(table: str, column: str) -> Edit:
+    """Remove a column."""
+
+    def edit(folder: Path) -> None:
+        rows = read_cells(folder / f"{table}.csv")
+        kept = [{name: row[name] for name in row if name != column} for row in rows]
+        write_cells(folder / f"{table}.csv", kept)
+
+    return edit
+
+
 def without(table: str, name: str) -> Edit:
     """Remove the row that begins with `name`."""
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from cases_design import DESIGN, NAMES
 from cases_files import CELLS, FILES, STEPS
+from cases_plan import PLAN
 from cases_settings import SETTINGS
 from cases_values import TIMES, VALUES
 
 __all__ = ["CASES"]
 
-CASES = (*SETTINGS, *FILES, *CELLS, *STEPS, *NAMES, *DESIGN, *TIMES, *VALUES)
+CASES = (*SETTINGS, *PLAN, *FILES, *CELLS, *STEPS, *NAMES, *DESIGN, *TIMES, *VALUES)

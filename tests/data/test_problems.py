@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from builders import make_trial
-from problem_case import Case
+from problem_case import Case, every
 from problem_cases import CASES
 
 from silagetrial.data import read_trial
@@ -15,8 +15,9 @@ from silagetrial.data.checks import CHECKS
 
 def test_valid_trial_has_no_problems(tmp_path: Path) -> None:
     for design in ("separate", "recored"):
-        trial = read_trial(make_trial(tmp_path / design, design=design, pairs=2, sites=2))
-        assert trial.problem_list == ()
+        folder = make_trial(tmp_path / design, design=design, pairs=2, sites=2)
+        every("samples", "fresh_kg", "0.6")(folder)
+        assert read_trial(folder).problem_list == ()
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case.check}-{case.found[:25]}")

@@ -208,7 +208,7 @@ def test_a_result_in_an_unknown_unit_is_missing(tmp_path: Path) -> None:
     )
     trial = read_trial(folder)
     assert trial.samples["butyric_acid"].isna().all()
-    assert [item.column for item in trial.errors] == ["units.butyric_acid", "butyric_acid"]
+    assert [item.column for item in trial.errors] == ["units.butyric_acid"]
 
 
 def test_superseded_results_leave(tmp_path: Path) -> None:
@@ -245,7 +245,7 @@ def test_recored_bales_belong_to_the_nearest_opening(tmp_path: Path) -> None:
     rows = read_cells(folder / "samples.csv")
     late = next(row for row in rows if row["sample"] == "A01-net-60")
     late["taken_on"] = "2025-08-12"  # 78 days: nine beyond the window of 60, 33 before that of 120
-    write_cells(folder / "samples.csv", rows)
+    write_cells(folder / "samples.csv", [{**row, "fresh_kg": "0.6"} for row in rows])
     trial = read_trial(folder)
     row = trial.samples.set_index("sample").loc["A01-net-60"]
     assert (row["days"], row["opening"]) == (78.0, "60 days")
@@ -350,5 +350,8 @@ def test_text_that_is_no_toml(tmp_path: Path) -> None:
 def test_settings_in_another_encoding(tmp_path: Path) -> None:
     folder = make_trial(tmp_path)
     (folder / "trial.toml").write_bytes('title = "Wiese S\xfcd"\n'.encode("latin-1"))
-    with pytest.raises(DataProblems, match=r"trial.toml, line 1: found a byte \(0xfc\)"):
+    found = r"trial.toml, line 1: found a byte \(0xfc\) that is no UTF-8; in Windows-1252 it is 'ü'"
+    with pytest.raises(DataProblems, match=found) as caught:
         read_trial(folder)
+    (problem,) = caught.value.problems
+    assert problem.remedy == "save the file again from a text editor with the encoding UTF-8"

@@ -52,6 +52,12 @@ opening = "8 months"
 contrast = ["film", "net"]
 factors = ["additive"]
 blocks = ["field"]
+covariates = ["day0_dm"]
+responses = ["pH"]
+limits = {butyric_acid = 5}
+curve = "spline"
+knots = [100, 150.5]
+slopes = ["bale"]
 important = {butyric_acid = 1.5, dm_loss = 1}
 families = "all pairs"
 alpha = 0.1
@@ -87,6 +93,12 @@ def test_every_key_is_read() -> None:
         contrast=("film", "net"),
         factors=("additive",),
         blocks=("field",),
+        covariates=("day0_dm",),
+        responses=("pH",),
+        limits={"butyric_acid": 5},
+        curve="spline",
+        knots=(100, 150.5),
+        slopes=("bale",),
         important={"butyric_acid": 1.5, "dm_loss": 1},
         families="all pairs",
         alpha=0.1,

@@ -1,7 +1,7 @@
 """Linear mixed models the slow way: every matrix n by n, every formula as printed.
 
-An oracle for the engine, sharing no code with it. ``V = sum_i s_i V_i`` with the last ``V_i`` the
-identity; ``P = V^-1 - V^-1 X (X'V^-1X)^-1 X'V^-1``.
+An oracle for the engine, sharing no code with it. ``V = sum_i s_i V_i + R``, R of `Rest`: one
+variance, a variance by group, or serial correlation; ``P = V^-1 - V^-1 X (X'V^-1X)^-1 X'V^-1``.
 
 References
 ----------
@@ -60,21 +60,96 @@ class Term:
 
 
 @dataclass(frozen=True)
+class Rest:
+    """What is left within rows.
+
+    Without `unit`, ``[r = s] s_g(r)``; with it ``[same unit] sqrt(s_g s_h) exp(-d / range)``, and
+    ``[r = s] s_e`` beside where there is measurement error.  Parameters in this order: the
+    groups' variances, range, s_e.
+    """
+
+    groups: Ints
+    unit: Ints | None = None
+    places: Floats | None = None
+    measurement_error: bool = False
+
+    @property
+    def count(self) -> int:
+        return int(self.groups.max()) + 1 + (self.unit is not None) + self.measurement_error
+
+    @property
+    def distance(self) -> Floats:
+        if self.places is None:
+            return np.zeros((len(self.groups), len(self.groups)))
+        return np.sqrt(((self.places[:, None] - self.places) ** 2).sum(axis=-1))
+
+    def correlated(self, theta: Floats) -> Floats:
+        """R without the measurement error."""
+        g = self.groups.max() + 1
+        if self.unit is None:
+            return np.diag(theta[self.groups])
+        sd = np.sqrt(theta[self.groups])
+        same = self.unit[:, None] == self.unit
+        return np.where(same, np.outer(sd, sd) * np.exp(-self.distance / theta[g]), 0.0)
+
+    def value(self, theta: Floats) -> Floats:
+        error = theta[-1] if self.measurement_error else 0.0
+        return self.correlated(theta) + error * np.eye(len(self.groups))
+
+    def log_slopes(self, theta: Floats) -> tuple[list[Floats], list[Floats]]:
+        """First and (unmixed) second derivatives of the logarithm of each entry of R."""
+        first, second = [], []
+        for g in range(self.groups.max() + 1):
+            times = (self.groups[:, None] == g).astype(int) + (self.groups == g)
+            first.append(times / (2 * theta[g]))
+            second.append(-times / (2 * theta[g] ** 2))
+        if self.unit is not None:
+            span = theta[len(first)]
+            first.append(self.distance / span**2)
+            second.append(-2 * self.distance / span**3)
+        return first, second
+
+    def first(self, theta: Floats) -> list[Floats]:
+        k, (slopes, _) = self.correlated(theta), self.log_slopes(theta)
+        error = [np.eye(len(k))] if self.measurement_error else []
+        return [k * slope for slope in slopes] + error
+
+    def second(self, theta: Floats) -> dict[tuple[int, int], Floats]:
+        """Second derivatives that are not zero; ``K'' = K (L_i L_j + L_ij)`` with K = exp(L)."""
+        k, (slopes, bends) = self.correlated(theta), self.log_slopes(theta)
+        m = range(len(slopes))
+        return {(i, j): k * (slopes[i] * slopes[j] + (i == j) * bends[i]) for i in m for j in m}
+
+
+@dataclass(frozen=True)
 class Dense:
-    """Everything about one model at one vector `theta` of (co)variances, the residual's last."""
+    """Everything about one model at one vector `theta`, the residual's parameters last."""
 
     y: Floats
     x: Floats
     terms: Sequence[Term]
     theta: Floats
+    residual: Rest | None = None
+
+    @cached_property
+    def rest(self) -> Rest:
+        return self.residual or Rest(np.zeros(len(self.y), dtype=np.int64))
+
+    @property
+    def own(self) -> Floats:
+        """The residual's parameters."""
+        return self.theta[len(self.theta) - self.rest.count :]
 
     @cached_property
     def basis(self) -> list[Floats]:
-        return [b for term in self.terms for b in term.basis] + [np.eye(len(self.y))]
+        """First derivatives of V."""
+        return [b for term in self.terms for b in term.basis] + self.rest.first(self.own)
 
     @cached_property
     def v(self) -> Floats:
-        return sum((s * b for s, b in zip(self.theta, self.basis, strict=True)), np.zeros(()))
+        random = [b for term in self.terms for b in term.basis]
+        parts = (s * b for s, b in zip(self.theta, random, strict=False))
+        return sum(parts, self.rest.value(self.own))
 
     @cached_property
     def v_inverse(self) -> Floats:
@@ -120,7 +195,11 @@ class Dense:
     def observed(self) -> Floats:
         py = self.p @ self.y
         moved = np.array([b @ py for b in self.basis])
-        return moved @ self.p @ moved.T - self.expected
+        linear = moved @ self.p @ moved.T - self.expected
+        start = len(self.theta) - self.rest.count
+        for (i, j), v_ij in self.rest.second(self.own).items():
+            linear[start + i, start + j] += 0.5 * (np.sum(self.p * v_ij) - py @ v_ij @ py)
+        return linear
 
     @cached_property
     def p_i(self) -> Floats:
@@ -143,7 +222,7 @@ class Dense:
 
     @cached_property
     def phi_adjusted(self) -> Floats:
-        """Kenward & Roger 1997 for V linear in theta: no second derivatives."""
+        """Kenward & Roger 1997, first order: without the second derivatives of V."""
         phi, m = self.phi, len(self.basis)
         inner = sum(
             self.w[i, j] * (self.q_ij[i, j] - self.p_i[i] @ phi @ self.p_i[j])

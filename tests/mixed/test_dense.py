@@ -117,23 +117,30 @@ def close(found: Floats | float, expected: Floats | float, *, digits: float = 1e
     np.testing.assert_allclose(found, expected, rtol=0, atol=digits * max(size, 1e-12))
 
 
+def units(design: Design, scale: float) -> Floats:
+    """Unit of each parameter: that of y squared for a variance, one for a range."""
+    return np.where([p.kind == "range" for p in design.parameters], 1.0, scale**2)
+
+
 def compare(design: Design, batch: Batch, at: Evaluation, t: int, dense: Dense) -> None:
     """Data set `t` of an evaluation, taken back to the units of y and X, against the oracle."""
     s, r = batch.scale[t], design.r
+    u = units(design, s)
     back = np.linalg.inv(r)
     n, p = dense.x.shape
     log_r = np.log(np.abs(np.diagonal(r))).sum()
     loglik = at.loglik[t] - (n - p) * np.log(s) - log_r
     np.testing.assert_allclose(loglik, dense.loglik, rtol=0, atol=1e-9 * (1 + abs(dense.loglik)))
-    close(at.score[t] / s**2, dense.score)
-    close(at.expected[t] / s**4, dense.expected)
-    close(at.observed[t] / s**4, dense.observed)
+    close(at.score[t] / u, dense.score)
+    close(at.expected[t] / np.outer(u, u), dense.expected)
+    close(at.observed[t] / np.outer(u, u), dense.observed)
     beta = back @ (s * at.beta[t] + batch.offset[t]) + batch.level[t] * design.constant
     close(beta, dense.beta)
     close(s**2 * back @ at.phi[t] @ back.T, dense.phi)
-    close(r.T @ at.p[t] @ r / s**4, dense.p_i)
+    each, both = u[:, None, None], np.outer(u, u)[:, :, None, None]
+    close(r.T @ at.p[t] @ r / each / s**2, dense.p_i)
     symmetric = (dense.q_ij + np.swapaxes(dense.q_ij, 0, 1)) / 2
-    close(r.T @ at.q[t] @ r / s**6, symmetric)
+    close(r.T @ at.q[t] @ r / both / s**2, symmetric)
 
 
 @pytest.mark.parametrize("structure", STRUCTURES)
@@ -149,14 +156,18 @@ def test_likelihood_and_derivatives_at_random_parameters(structure: str) -> None
         compare(design, batch, at, 0, dense)
 
 
-def definite_at_every_stage(design: Design, dense: Dense) -> bool:
-    """Whether V is positive definite as each level of grouping joins it, finest first."""
+def definite_at_every_stage(design: Design, dense: Dense, *, least: float = 0.0) -> bool:
+    """Whether V is positive definite as each level of grouping joins it, finest first.
+
+    `least` is what its smallest eigenvalue must pass.
+    """
     entered: list[int] = []
     for level in design.levels:
         entered += level.parameters.tolist()
         theta = np.where(np.isin(np.arange(len(dense.theta)), entered), dense.theta, 0.0)
-        theta[-1] = dense.theta[-1]
-        if not Dense(dense.y, dense.x, dense.terms, theta).definite:
+        theta[len(theta) - dense.rest.count :] = dense.own
+        v = Dense(dense.y, dense.x, dense.terms, theta, dense.rest).v
+        if np.linalg.eigvalsh(v)[0] <= least:
             return False
     return True
 

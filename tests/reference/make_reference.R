@@ -1,8 +1,11 @@
 # Reference values of linear mixed models, from R.
 #
-# Run by hand, in this folder:   Rscript make_reference.R
+# Run by hand, in this folder:   Rscript make_reference.R [structures] [folder of given data]
+# With "structures" only the models of make_structures.R are made again; with a folder, the data that no script can
+# make are copied from there first.
 # Needs lme4, lmerTest, pbkrtest, emmeans, nlme, numDeriv, geepack, MASS, jsonlite (all in Debian, r-cran-*).
-# Reads catalogue.json; writes lmm.json, tables.json and the data sets of data/ that no registry has.
+# Reads catalogue.json and structures.json; writes lmm.json, tables.json, nlme.json and the data sets of data/ that no
+# registry has.
 # Continuous integration never runs this: the tests read what it wrote.
 #
 # Every lmer fit is polished: Newton steps on the dense REML deviance in the (co)variances, with analytic
@@ -63,8 +66,10 @@ data_of <- function(entry) {
   frame <- as.data.frame(frame)
   for (name in names(entry$at_most)) frame <- frame[frame[[name]] <= entry$at_most[[name]], ]
   for (name in names(entry$derived)) frame[[name]] <- format_number(frame[[entry$derived[[name]]]])
-  groups <- setdiff(all.vars(as.formula(paste("~", entry$r_random))), names(frame)[sapply(frame, is.numeric) &
-                    names(frame) %in% slopes_of(entry)])
+  groups <- if (is.null(entry$r_random)) c(unlist(entry$random), names(entry$serial)) else {
+    setdiff(all.vars(as.formula(paste("~", entry$r_random))), names(frame)[sapply(frame, is.numeric) &
+            names(frame) %in% slopes_of(entry)])
+  }
   for (name in groups) frame[[name]] <- factor(as.character(frame[[name]]))
   for (name in names(entry$levels)) {
     frame[[name]] <- factor(as.character(frame[[name]]), levels = unlist(entry$levels[[name]]))
@@ -341,9 +346,15 @@ write_values <- function(x, file) {
   writeLines(toJSON(x, digits = NA, auto_unbox = TRUE, na = "null", null = "null", matrix = "rowmajor"), file)
 }
 
-make_data()
-catalogue <- fromJSON("catalogue.json", simplifyVector = FALSE)$models
-blocks <- lapply(catalogue, model_block)
-names(blocks) <- sapply(catalogue, `[[`, "name")
-write_values(blocks, "lmm.json")
-write_values(list(balanced = balanced_block(), alfalfa = alfalfa_block(), tables = tables_block()), "tables.json")
+source("make_structures.R")
+given <- setdiff(commandArgs(TRUE), "structures")
+if (length(given)) copy_given(given)
+if (!"structures" %in% commandArgs(TRUE)) {
+  make_data()
+  catalogue <- fromJSON("catalogue.json", simplifyVector = FALSE)$models
+  blocks <- lapply(catalogue, model_block)
+  names(blocks) <- sapply(catalogue, `[[`, "name")
+  write_values(blocks, "lmm.json")
+  write_values(list(balanced = balanced_block(), alfalfa = alfalfa_block(), tables = tables_block()), "tables.json")
+}
+make_structures()

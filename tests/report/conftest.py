@@ -6,7 +6,21 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from report_variants import all_below, copy_demo, hostile, one_opening, one_pair, three_bindings
+from report_variants import (
+    all_below,
+    batches_within_openings,
+    copy_demo,
+    four_pairs,
+    hostile,
+    no_acids,
+    no_common_opening,
+    no_day0,
+    no_samples,
+    no_weighings,
+    one_opening,
+    one_pair,
+    three_bindings,
+)
 
 from silagetrial.analysis import Analysis, analyse
 from silagetrial.data import read_trial
@@ -19,6 +33,13 @@ MAKERS: dict[str, Callable[[Path], Path]] = {
     "one opening": one_opening,
     "all below": all_below,
     "hostile": hostile,
+    "no day-0": no_day0,
+    "no weighings": no_weighings,
+    "no samples": no_samples,
+    "no acids": no_acids,
+    "no common opening": no_common_opening,
+    "batches within openings": batches_within_openings,
+    "four pairs": four_pairs,
 }
 
 Analysed = Callable[[str], Analysis]

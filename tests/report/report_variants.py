@@ -113,6 +113,80 @@ def all_below(folder: Path) -> Path:
     return trial
 
 
+def no_day0(folder: Path) -> Path:
+    """No sample of the crop at baling: there is no DM loss."""
+    trial = copy_demo("three_farms", folder)
+    samples = table(trial, "samples")
+    put(trial, "samples", samples[samples["kind"] != "day0"])
+    return trial
+
+
+def heading_only(folder: Path, name: str) -> None:
+    """Keep nothing of a table but its heading."""
+    put(folder, name, table(folder, name).iloc[:0])
+
+
+def no_weighings(folder: Path) -> Path:
+    """No bale was ever weighed: there is no DM loss."""
+    trial = copy_demo("three_farms", folder)
+    heading_only(trial, "weighings")
+    return trial
+
+
+def no_samples(folder: Path) -> Path:
+    """The laboratory has sent nothing yet."""
+    trial = copy_demo("cored_bales", folder)
+    heading_only(trial, "samples")
+    return trial
+
+
+def no_acids(folder: Path) -> Path:
+    """The laboratory determined DM alone, and no correction is asked for."""
+    trial = copy_demo("three_farms", folder)
+    samples = table(trial, "samples")
+    kept = ["sample", "of", "taken_on", "kind", "laboratory", "batch", "dm", "dm_basis"]
+    put(trial, "samples", samples[kept])
+    settings(trial, ('form = "full"', 'form = "none"'))
+    return trial
+
+
+def no_common_opening(folder: Path) -> Path:
+    """Film and net at the early openings, twine and net at the late ones: no opening has all."""
+    trial = three_bindings(folder)
+    early = {"film": True, "twine": False}
+    only_bales(
+        trial,
+        lambda bales: pd.Series(
+            [
+                name == "net" or early[name] == (opening in ("1 month", "3 months"))
+                for name, opening in zip(bales["binding"], bales["planned_opening"], strict=True)
+            ],
+            index=bales.index,
+        ),
+    )
+    return trial
+
+
+def batches_within_openings(folder: Path) -> Path:
+    """Two laboratory batches early and two late: differences are known, means are not."""
+    trial = copy_demo("three_farms", folder)
+    samples = table(trial, "samples")
+    opening = samples["of"].map(table(trial, "bales").set_index("bale")["planned_opening"])
+    when = opening.isin(["1 month", "3 months"]).map({True: "early", False: "late"})
+    which = pd.Series([str(k % 3 % 2) for k in range(len(samples))], index=samples.index)
+    samples["batch"] = (when + " " + which).where(samples["kind"] != "day0", "")
+    put(trial, "samples", samples)
+    return trial
+
+
+def four_pairs(folder: Path) -> Path:
+    """Four re-cored pairs: three degrees of freedom."""
+    trial = copy_demo("cored_bales", folder)
+    kept = sorted(set(table(trial, "bales")["pair"]))[:4]
+    only_bales(trial, lambda bales: bales["pair"].isin(kept))
+    return trial
+
+
 def hostile(folder: Path) -> Path:
     """Titles, names and notes that would be markup, template code, formulas or links."""
     trial = copy_demo("cored_bales", folder)

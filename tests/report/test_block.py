@@ -6,7 +6,7 @@ import base64
 
 from bs4 import BeautifulSoup
 
-from silagetrial.report.block import Picture, Prose, show_text
+from silagetrial.report.block import Folded, Picture, Prose, show_text, unbroken
 
 HOSTILE = "<script>alert(1)</script> & {{7*7}} [x](javascript:alert(1)) $x^2$ \"quoted\" 'so'"
 
@@ -46,3 +46,23 @@ def test_picture_is_one_figure_with_image_words_and_caption() -> None:
 
 def test_characters_that_would_hide_or_reorder_text_are_marked() -> None:
     assert show_text("a\u202eb\x1b[31mc\u00a0d\ne") == "a\ufffdb\ufffd[31mc d e"
+
+
+def test_lines_never_end_inside_a_number() -> None:
+    kept = unbroken("p = 0.012, p < 0.001, 95 % of 3 bales, > 0.999, sharp = 3 kg")
+    assert kept == (
+        "p\u00a0=\u00a00.012, p\u00a0<\u00a00.001, 95\u00a0% of 3 bales, >\u00a00.999, "
+        "sharp =\u00a03 kg"
+    )
+    assert "95\u00a0%" in Prose(("a 95 % interval",))._repr_html_()
+    assert "95 % interval" in repr(Prose(("a 95 % interval",)))
+    assert "p\u00a0&gt;\u00a00.999" in Prose(("p > 0.999",))._repr_html_()
+
+
+def test_what_few_want_is_folded_away() -> None:
+    folded = Folded(HOSTILE, Prose(("inside",)))
+    soup = BeautifulSoup(folded._repr_html_(), "html.parser")
+    assert [tag.name for tag in soup.find_all()] == ["details", "summary", "p"]
+    assert soup.summary is not None
+    assert soup.summary.get_text() == HOSTILE
+    assert repr(folded) == "inside"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -84,19 +85,64 @@ def test_without_a_date_none_is_shown() -> None:
     assert "Dated" not in notebook_html(notebook, title="t")
 
 
+def test_what_shows_nothing_is_not_on_the_page(folder: Path) -> None:
+    """No heading of an empty section, no code without its result; the notebook keeps both."""
+    source = """\
+# %% [markdown] id="gone"
+# ## Nothing here
+
+# %% id="silent"
+from silagetrial.report.block import Prose
+Prose(())
+
+# %% [markdown] id="empty-part"
+# ### Nothing below it either
+
+# %% [markdown] id="stays"
+# ## Something
+
+# %% id="silent-too"
+silent = 1
+
+# %% [markdown] id="part"
+# ### A part
+
+# %% id="loud"
+Prose(("said",))
+
+# %% [markdown] id="last"
+# ## Nothing at the end
+"""
+    executed = execute(report_notebook(source=source), folder)
+    soup = BeautifulSoup(notebook_html(executed, title="t"), "html.parser")
+    assert [tag.get_text() for tag in soup.find_all(["h2", "h3"])] == ["Something", "A part"]
+    assert [link.get_text() for link in soup.find_all("a")] == ["Something"]
+    assert len(soup.find_all("details")) == 1
+    assert len(executed.cells) == 8
+
+
 def test_two_runs_give_the_same_notebook(folder: Path) -> None:
     source = '# %% id="a"\nimport pandas as pd\npd.DataFrame({"x": [1]})\n'
     first, second = (execute(report_notebook(source=source), folder) for _ in range(2))
     assert first == second
 
 
-def test_an_error_in_a_cell_names_the_cell_and_carries_the_trace(folder: Path) -> None:
+def test_an_error_in_a_cell_is_one_line_and_a_log_file(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     source = '# %% id="fine"\n1\n\n# %% id="broken"\nraise KeyError("no such bale")\n'
     with pytest.raises(SilageTrialError) as caught:
         execute(report_notebook(source=source), folder)
-    assert caught.value.found.startswith("the notebook stopped in its cell 'broken':")
-    assert "KeyError: 'no such bale'" in caught.value.found
-    assert "\x1b" not in caught.value.found
+    assert caught.value.found == (
+        "the notebook stopped in its cell 'broken': KeyError: 'no such bale'"
+    )
+    (log,) = tmp_path.glob("silagetrial-*.log")
+    assert caught.value.remedy.endswith(f"please report it with the file {log}")
+    trace = log.read_text(encoding="utf-8")
+    assert "Traceback" in trace
+    assert "\x1b" not in trace
+    assert len(str(caught.value).splitlines()) == 3
     assert caught.value.expected == "a notebook that runs from top to bottom"
     assert "silagetrial check" in caught.value.remedy
     assert caught.value.exit_code == 1

@@ -9,11 +9,12 @@ import matplotlib as mpl
 import matplotlib.colors
 import pytest
 from conftest import MAKERS, Analysed
+from matplotlib.axes import Axes
 
 from silagetrial.analysis import Analysis
 from silagetrial.report import figures
 from silagetrial.report.block import Picture, Prose
-from silagetrial.report.style import WIDTH, canvas, finish, log_axis, looks
+from silagetrial.report.style import WIDTH, canvas, finish, log_axis, looks, mark_without
 
 
 def drawn(analysis: Analysis) -> list[Picture]:
@@ -24,15 +25,15 @@ def drawn(analysis: Analysis) -> list[Picture]:
             figures.raw(trial, result),
             figures.means(trial, result),
             figures.residuals(trial, result),
-            figures.days(trial, result),
         ]
+    made.append(figures.days(analysis))
     return [item for item in made if isinstance(item, Picture)]
 
 
-@pytest.mark.parametrize("name", list(MAKERS))
+@pytest.mark.parametrize("name", [name for name in MAKERS if name != "no samples"])
 def test_every_figure_is_fit_for_print_and_speaks_in_numbers(analysed: Analysed, name: str) -> None:
     made = drawn(analysed(name))
-    assert len(made) >= 4
+    assert len(made) >= 3
     for picture in made:
         assert picture.png.startswith(b"\x89PNG\r\n\x1a\n")
         width, height = struct.unpack(">II", picture.png[16:24])
@@ -81,6 +82,7 @@ def test_the_raw_figure_counts_pairs(analysed: Analysed) -> None:
     pairs = last.pivot(index="pair", columns="binding", values="value").dropna()
     lower = int((pairs["film"] < pairs["net"]).sum())
     picture = figures.raw(analysis.trial, analysis["butyric_acid"])
+    assert isinstance(picture, Picture)
     assert f"film below net in {lower} of {len(pairs)} pairs" in picture.alt
 
 
@@ -90,6 +92,31 @@ def test_without_an_answer_nothing_is_drawn_but_the_data(analysed: Analysed) -> 
     assert figures.means(analysis.trial, analysis["dm_loss"]) == Prose(())
     assert figures.residuals(analysis.trial, analysis["dm_loss"]) == Prose(())
     assert isinstance(figures.raw(analysis.trial, analysis["dm_loss"]), Picture)
+
+
+def test_without_a_value_nothing_is_drawn_at_all(analysed: Analysed) -> None:
+    assert drawn(analysed("no samples")) == []
+
+
+def test_an_opening_left_to_counts_is_named_where_its_tick_is(
+    analysed: Analysed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[dict[float, str]] = []
+
+    def noted(axes: Axes, reasons: dict[float, str]) -> None:
+        written.append(reasons)
+        mark_without(axes, reasons)
+
+    monkeypatch.setattr(figures, "mark_without", noted)
+    analysis = analysed("recored")
+    both = figures.comparisons(analysis)
+    assert isinstance(both, Picture)
+    assert "6 weeks reported as counts" in both.alt
+    figures.means(analysis.trial, analysis["butyric_acid"])
+    assert written == [{45.0: "reported as counts"}, {}, {45.0: "reported as counts"}]
+    written.clear()
+    figures.comparisons(analysed("separate"))
+    assert written == [{}, {}]
 
 
 def test_colours_are_those_of_okabe_and_ito() -> None:

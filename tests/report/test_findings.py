@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from conftest import Analysed
 from scipy import stats
 
+from silagetrial.report.correction import uncorrected
 from silagetrial.report.findings import (
     at_openings,
     averages,
     growths,
+    levels,
     line_over_storage,
     planned,
     planned_days,
-    uncorrected,
+    sampled,
 )
 from silagetrial.report.tables_witnesses import side_by_side
 
@@ -83,10 +87,42 @@ def test_the_planned_comparison_stands_by_its_own_interval(analysed: Analysed) -
     assert primary is not None
     assert second is not None
     assert (primary.opening, primary.first, primary.joint) == ("9 months", "film", False)
-    assert (second.opening, second.first, second.joint) == ("9 months", "film", True)
+    assert (second.opening, second.first, second.joint) == ("9 months", "film", False)
     frame = analysis["butyric_acid"].differences.frame
     row = frame[frame["opening"] == "9 months"].iloc[0]
     assert (primary.low, primary.p) == (row["conf_low"], row["p_value"])
+
+
+def test_without_planned_bindings_the_comparison_is_one_of_its_family(
+    analysed: Analysed,
+) -> None:
+    analysis = analysed("separate")
+    plan = replace(analysis.trial.settings.analysis, contrast=())
+    trial = replace(analysis.trial, settings=replace(analysis.trial.settings, analysis=plan))
+    found = planned(trial, analysis["butyric_acid"])
+    assert found is not None
+    assert found.family == "4 openings"
+    frame = analysis["butyric_acid"].differences.frame.set_index("opening")
+    assert found.p == frame.loc["9 months", "p_adjusted"]
+
+
+def test_levels_are_the_adjusted_means(analysed: Analysed) -> None:
+    analysis = analysed("separate")
+    result = analysis["butyric_acid"]
+    finding = planned(analysis.trial, result)
+    assert finding is not None
+    both = levels(result, finding)
+    assert both is not None
+    assert both[0] / both[1] == pytest.approx(finding.estimate)
+    unknown = analysed("batches within openings")
+    nowhere = planned(unknown.trial, unknown["butyric_acid"])
+    assert nowhere is not None
+    assert levels(unknown["butyric_acid"], nowhere) is None
+
+
+def test_every_sample_counts_once_whatever_was_determined_in_it(analysed: Analysed) -> None:
+    for name, rows in (("separate", 70), ("no acids", 70), ("no day-0", 70), ("no samples", 0)):
+        assert len(sampled(analysed(name))) == rows
 
 
 def test_one_comparison_alone_is_no_family(analysed: Analysed) -> None:

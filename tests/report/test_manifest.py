@@ -10,7 +10,8 @@ import pytest
 
 from silagetrial.errors import UsageError
 from silagetrial.report import manifest
-from silagetrial.report.manifest import dependency_versions, hash_file, write_manifest
+from silagetrial.report.contents import hash_file
+from silagetrial.report.manifest import dependency_versions, write_manifest
 
 
 def _install(folder: Path, name: str, version: str, *needs: str) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
+from silagetrial.display import Table
 from silagetrial.report.phrases import (
     amount,
     block_word,
@@ -15,20 +17,31 @@ from silagetrial.report.phrases import (
     quantity,
     short,
     span,
+    tenths,
 )
 
 
 @pytest.mark.parametrize(
     ("value", "shown"),
-    [(0.0004, "p < 0.001"), (0.001, "p = 0.001"), (0.0496, "p = 0.050"), (0.9996, "p > 0.999")],
+    [
+        (0.0004, "p < 0.001"),
+        (0.001, "p = 0.001"),
+        (0.0496, "p = 0.050"),
+        (0.9994, "p = 0.999"),
+        (0.9995, "p = 1.000"),
+        (0.9996, "p > 0.999"),
+    ],
 )
-def test_p_values(value: float, shown: str) -> None:
+def test_p_values_are_those_of_the_tables(value: float, shown: str) -> None:
     assert p_value(value) == shown
+    cell = str(Table(pd.DataFrame({"p_value": [value]}))).splitlines()[-1].strip()
+    assert shown.removeprefix("p ").removeprefix("= ") == cell
 
 
 def test_numbers_carry_a_true_minus_sign() -> None:
     assert number(-2.4567) == "\u22122.46"
     assert quantity(-0.0453, "percentage points") == "\u22120.05"
+    assert tenths(-1.76) == "\u22121.8"
     assert span(-2.456, 2.14, "percentage points") == "\u22122.46 to 2.14"
 
 

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
 from silagetrial.errors import UsageError
-from silagetrial.report.place import MANIFEST, check_place, report_place
+from silagetrial.report.contents import MANIFEST, hash_file
+from silagetrial.report.place import check_place, report_place
 
 
 def _report(folder: Path, text: str) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / MANIFEST).write_text(json.dumps({"written_by": "silagetrial"}), encoding="utf-8")
+    (folder / "data").mkdir(parents=True, exist_ok=True)
     (folder / "report.html").write_text(text, encoding="utf-8")
+    (folder / "data" / "bales.csv").write_text(text, encoding="utf-8")
+    manifest = {
+        "written_by": "silagetrial",
+        "inputs": [asdict(hash_file(folder, "data/bales.csv"))],
+        "outputs": [asdict(hash_file(folder, "report.html"))],
+    }
+    (folder / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
 
 
 def _names(folder: Path) -> list[str]:
@@ -63,7 +71,7 @@ def test_the_earlier_report_comes_back_when_the_move_fails(
     rename = Path.rename
 
     def stubborn(self: Path, target: Path) -> Path:
-        if self.name == "new":
+        if self.parent.name == "new" and self.name == "report.html":
             raise OSError(28, "No space left on device")
         return rename(self, target)
 
@@ -71,7 +79,62 @@ def test_the_earlier_report_comes_back_when_the_move_fails(
     with pytest.raises(OSError, match="No space left"), report_place(out) as work:
         _report(work, "later")
     assert (out / "report.html").read_text(encoding="utf-8") == "earlier"
+    assert _names(out) == ["data", MANIFEST, "report.html"]
     assert _names(tmp_path) == ["report"]
+
+
+@pytest.mark.parametrize("name", ["report.html", "data/bales.csv"])
+def test_an_earlier_report_that_was_changed_is_refused_by_file(tmp_path: Path, name: str) -> None:
+    _report(tmp_path, "earlier")
+    (tmp_path / name).write_text("my remarks", encoding="utf-8")
+    with pytest.raises(UsageError) as caught, report_place(tmp_path):
+        pass
+    assert caught.value.found == (
+        f"the report in {tmp_path} holds {name}, which was changed after the report was written"
+    )
+    assert caught.value.expected == "an earlier report as it was written, when it is to be replaced"
+    assert caught.value.remedy == f"give another folder with --out, or move {name} away"
+    assert (tmp_path / name).read_text(encoding="utf-8") == "my remarks"
+
+
+def test_a_file_added_below_an_earlier_report_is_refused(tmp_path: Path) -> None:
+    _report(tmp_path, "earlier")
+    (tmp_path / "data" / "notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"holds data/notes\.txt, which the report did not write"):
+        check_place(tmp_path)
+
+
+def test_what_a_notebook_server_leaves_is_no_work_of_the_user(tmp_path: Path) -> None:
+    _report(tmp_path, "earlier")
+    (tmp_path / ".ipynb_checkpoints").mkdir()
+    (tmp_path / ".ipynb_checkpoints" / "report-checkpoint.ipynb").write_text("{}", encoding="utf-8")
+    check_place(tmp_path)
+
+
+def test_a_shell_that_stands_in_the_folder_stays_in_the_new_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _report(tmp_path / "report", "earlier")
+    monkeypatch.chdir(tmp_path / "report")
+    with report_place(Path()) as work:
+        _report(work, "later")
+    assert Path("report.html").read_text(encoding="utf-8") == "later"
+    assert _names(Path.cwd()) == ["data", MANIFEST, "report.html"]
+    assert _names(tmp_path) == ["report"]
+
+
+def test_from_below_the_folder_it_is_not_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _report(tmp_path, "earlier")
+    monkeypatch.chdir(tmp_path / "data")
+    with pytest.raises(UsageError) as caught:
+        check_place(Path(".."))
+    assert caught.value.found == (
+        f"the command runs in {tmp_path / 'data'}, inside the report folder to be replaced"
+    )
+    assert caught.value.expected == "a report folder that can be replaced"
+    assert caught.value.remedy.startswith(f"run the command in {tmp_path} or outside it")
 
 
 def test_a_folder_with_other_files_is_refused_by_name(tmp_path: Path) -> None:
@@ -84,7 +147,16 @@ def test_a_folder_with_other_files_is_refused_by_name(tmp_path: Path) -> None:
     assert "--out" in caught.value.remedy
 
 
-@pytest.mark.parametrize("content", ["not json", "[]", '{"written_by": "something else"}'])
+@pytest.mark.parametrize(
+    "content",
+    [
+        "not json",
+        "[]",
+        '{"written_by": "something else"}',
+        '{"written_by": "silagetrial", "inputs": []}',
+        '{"written_by": "silagetrial", "inputs": [1], "outputs": []}',
+    ],
+)
 def test_a_manifest_of_another_kind_makes_no_report(tmp_path: Path, content: str) -> None:
     (tmp_path / MANIFEST).write_text(content, encoding="utf-8")
     with pytest.raises(UsageError, match="it holds files that no report left there"):

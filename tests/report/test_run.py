@@ -19,6 +19,7 @@ from silagetrial.errors import DataProblems, UsageError
 from silagetrial.report import Report, write_report
 from silagetrial.report.kernel import execute
 from silagetrial.report.run import report_date
+from silagetrial.report.template import STAGES, report_notebook
 
 Written = Callable[[str], Report]
 
@@ -115,13 +116,15 @@ def test_every_section_is_there_in_order(written: Written) -> None:
         "Butyric acid",
         "DM loss",
         "The model, and why",
-        "Two witnesses",
+        "Two independent checks",
         "Residual checks",
         "Methods",
         "Cautions",
         "Run it again",
     ]
-    assert len(soup.find_all("details")) == len(soup.select("details.st-code"))
+    folded = soup.select("details.st-more")
+    assert len(folded) == 2
+    assert len(soup.find_all("details")) == len(soup.select("details.st-code")) + len(folded)
     assert "Traceback" not in soup.get_text()
     assert "Warning" not in soup.get_text().replace("Warnings of the check", "")
 
@@ -172,8 +175,72 @@ def test_a_design_without_an_answer_still_gives_a_report(written: Written) -> No
     report = written("one pair")
     assert not report.answered
     html = html_of(report)
-    assert "What would be enough" in html
-    assert "at least one more pair" in html
+    soup = BeautifulSoup(html, "html.parser")
+    box = soup.select(".st-answer")[0].get_text()
+    assert "What would be enough: at least one more pair" in box
+    headings = [heading.get_text() for heading in soup.find_all("h2")]
+    assert "Residual checks" not in headings
+    assert "The trial" in headings
+    for code in soup.select("details.st-code"):
+        result = code.find_previous_sibling("div", class_="st-results")
+        assert result is not None
+        assert result.get_text().strip() or result.find("img")
+
+
+@pytest.mark.parametrize(
+    ("name", "answered"),
+    [
+        ("no day-0", True),
+        ("no weighings", True),
+        ("no acids", True),
+        ("no samples", False),
+        ("no common opening", True),
+        ("batches within openings", True),
+    ],
+)
+def test_a_trial_that_lacks_something_still_gives_a_report(
+    written: Written, name: str, answered: bool
+) -> None:
+    report = written(name)
+    assert report.answered == answered
+    text = BeautifulSoup(html_of(report), "html.parser").get_text()
+    assert "Traceback" not in text
+    assert "KeyError" not in text
+    for paragraph in report.summary:
+        assert paragraph in text.replace("\u00a0", " ")
+
+
+def test_progress_is_told_in_words(written: Written, tmp_path: Path) -> None:
+    lines: list[str] = []
+    write_report(written("one pair").path / "data", tmp_path / "again", progress=lines.append)
+    assert lines[0] == "reading the trial"
+    assert lines[-1] == "writing the page"
+    assert "drawing what was measured" in lines
+    assert "fitting the models and checking them another way" in lines
+    cells = {str(cell.id) for cell in report_notebook().cells}
+    assert set(STAGES) <= cells
+    assert not any(cell in line for line in lines for cell in cells if "-" in cell)
+
+
+def test_from_inside_a_report_folder_it_is_written_again(
+    written: Written, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The command that the report itself names, with the folder as its own place."""
+    folder = Path(shutil.copytree(written("one pair").path, tmp_path / "report"))
+    monkeypatch.chdir(folder)
+    again = write_report("data", ".", date=dt.date(2026, 5, 31))
+    assert (again.path / "report.html").is_file()
+    assert again.summary == written("one pair").summary
+    assert (folder / "data" / "bales.csv").is_file()
+    assert [item.name for item in tmp_path.iterdir()] == ["report"]
+
+
+def test_a_report_somebody_wrote_in_is_not_replaced(written: Written, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(written("one pair").path, tmp_path / "report"))
+    with (folder / "report.html").open("a", encoding="utf-8") as file:
+        file.write("<!-- my remark -->")
+    with pytest.raises(UsageError, match=r"holds report\.html, which was changed after"):
+        write_report(folder / "data", folder)
 
 
 def test_data_with_errors_write_nothing(tmp_path: Path) -> None:

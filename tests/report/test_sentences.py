@@ -10,16 +10,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from silagetrial.report.findings import Finding
-from silagetrial.report.sentences import by_how_much, change_over_storage, evidence, importance
+from silagetrial.report.sentences import (
+    adjusted_too,
+    by_how_much,
+    change_over_storage,
+    doubt,
+    evidence,
+    importance,
+)
 
 
-def ratio(estimate: float, low: float, high: float, p: float, *, joint: bool = False) -> Finding:
-    return Finding("film", "net", "9 months", estimate, low, high, p, joint, "ratio", "")
+def ratio(estimate: float, low: float, high: float, p: float, *, family: str = "") -> Finding:
+    return Finding("film", "net", "9 months", estimate, low, high, p, family, "ratio", "")
 
 
-def points(estimate: float, low: float, high: float, p: float) -> Finding:
+def points(estimate: float, low: float, high: float, p: float, *, family: str = "") -> Finding:
     unit = "percentage points"
-    return Finding("film", "net", "9 months", estimate, low, high, p, True, "difference", unit)
+    return Finding("film", "net", "9 months", estimate, low, high, p, family, "difference", unit)
 
 
 def said(finding: Finding) -> str:
@@ -31,15 +38,23 @@ def test_a_shown_ratio_is_said_as_people_do() -> None:
         "butyric acid was 41 % lower with film than with net (ratio 0.59, 95 % interval 0.40 to "
         "0.86, p = 0.007)"
     )
+    levels = by_how_much(
+        ratio(0.588, 0.404, 0.856, 0.0072),
+        what="butyric acid",
+        level="95 %",
+        alpha=0.05,
+        levels="about 1.9 against 3.3 g/kg DM",
+    )
+    assert "(about 1.9 against 3.3 g/kg DM; ratio 0.59, 95 % interval" in levels
     assert "60 % higher with film" in said(ratio(1.6, 1.11, 2.32, 0.016))
     assert "3.2 times as high with film" in said(ratio(3.2, 1.5, 6.8, 0.004))
 
 
 def test_a_shown_difference_has_size_and_direction() -> None:
-    assert said(points(-1.5, -2.6, -0.4, 0.01)) == (
+    assert said(points(-1.5, -2.6, -0.4, 0.01, family="4 openings")) == (
         "butyric acid was 1.50 percentage points lower with film than with net (difference "
-        "\u22121.50 percentage points, simultaneous 95 % interval \u22122.60 to \u22120.40, "
-        "adjusted p = 0.010)"
+        "\u22121.50 percentage points, 95 % interval \u22122.60 to \u22120.40 after adjusting for "
+        "4 openings, p = 0.010)"
     )
 
 
@@ -58,26 +73,33 @@ def test_without_evidence_no_difference_is_claimed_and_none_is_denied(
 
 
 def test_evidence_says_which_interval_it_is() -> None:
-    assert evidence(ratio(0.6, 0.4, 0.9, 0.03, joint=True), level="90 %") == (
-        "ratio 0.60, simultaneous 90 % interval 0.40 to 0.90, adjusted p = 0.030"
+    assert evidence(ratio(0.6, 0.4, 0.9, 0.03, family="2 comparisons"), level="90 %") == (
+        "ratio 0.60, 90 % interval 0.40 to 0.90 after adjusting for 2 comparisons, p = 0.030"
     )
 
 
 def change(growth: Finding, average: Finding) -> str:
     return change_over_storage(
-        growth, average, first="1 month", last="9 months", level="95 %", alpha=0.05
+        growth,
+        average,
+        what="butyric acid",
+        first="1 month",
+        last="9 months",
+        level="95 %",
+        alpha=0.05,
     )
 
 
 def test_growth_with_storage() -> None:
     average = ratio(0.72, 0.6, 0.87, 0.001)
     assert change(ratio(0.67, 0.41, 1.08, 0.098), average) == (
-        "A change of the difference between film and net with storage, from 1 month to 9 months, "
-        "was not shown (ratio 0.67, 95 % interval 0.41 to 1.08, p = 0.098)."
+        "That the difference in butyric acid between film and net grows with storage was not "
+        "shown (from 1 month to 9 months the ratio changed by a factor of 0.67, 95 % interval "
+        "0.41 to 1.08, p = 0.098)."
     )
-    assert change(ratio(0.5, 0.3, 0.8, 0.01), average).startswith(
-        "The difference between film and net grew with storage: from 1 month to 9 months the "
-        "ratio was multiplied by 0.50 ("
+    assert change(ratio(0.5, 0.3, 0.8, 0.01), average) == (
+        "The difference in butyric acid between film and net grew with storage: from 1 month to "
+        "9 months the ratio changed by a factor of 0.50 (95 % interval 0.30 to 0.80, p = 0.010)."
     )
     assert "shrank or turned with storage" in change(ratio(2.0, 1.2, 3.3, 0.01), average)
     loss = points(1.2, 0.5, 1.9, 0.01)
@@ -87,23 +109,66 @@ def test_growth_with_storage() -> None:
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "meaning"),
+    ("estimate", "low", "high", "p", "meaning"),
     [
-        (0.8, 1.3, "the whole interval lies inside that: the difference is too small to matter"),
-        (0.2, 0.6, "the whole interval lies beyond that: the difference matters"),
-        (1.6, 2.6, "the whole interval lies beyond that: the difference matters"),
-        (0.4, 0.9, "so the trial leaves this open"),
-        (0.5, 2.5, "so the trial leaves this open"),
+        (0.9, 0.82, 0.98, 0.02, "that is too little to matter (your limit: a ratio below 0.67)"),
+        (0.4, 0.2, 0.6, 0.001, "that is enough to matter (your limit: a ratio below 0.67)"),
+        (2.0, 1.6, 2.6, 0.001, "that is enough to matter (your limit: a ratio above 1.50)"),
+        (
+            0.59, 0.4, 0.86, 0.007,
+            "whether that is enough to matter (your limit: a ratio below 0.67) is left open",
+        ),
+        (
+            1.1, 0.8, 1.6, 0.5,
+            "one large enough to matter (your limit: a ratio below 0.67 or above 1.50) is left "
+            "open",
+        ),
+        (
+            1.0, 0.8, 1.3, 0.5,
+            "one large enough to matter (your limit: a ratio below 0.67 or above 1.50) lies "
+            "outside the interval",
+        ),
     ],
-)
-def test_what_the_plan_calls_important(low: float, high: float, meaning: str) -> None:
-    text = importance(ratio(math.sqrt(low * high), low, high, 0.5), 1.5)
-    assert text.startswith("the plan calls a ratio between 0.67 and 1.50 too small to matter; ")
-    assert meaning in text
+)  # fmt: skip
+def test_what_the_plan_calls_important(
+    estimate: float, low: float, high: float, p: float, meaning: str
+) -> None:
+    assert importance(ratio(estimate, low, high, p), 1.5, alpha=0.05) == meaning
 
 
 def test_importance_of_a_difference() -> None:
-    assert importance(points(0.2, -0.4, 0.8, 0.5), 1.0).startswith(
-        "the plan calls a difference of less than 1 percentage point too small to matter; the "
-        "whole interval lies inside that"
+    assert importance(points(0.2, -0.4, 0.8, 0.5), 1.0, alpha=0.05) == (
+        "one large enough to matter (your limit: 1 percentage point) lies outside the interval"
     )
+    assert importance(points(-1.6, -2.1, -1.1, 0.001), 1.0, alpha=0.05) == (
+        "that is enough to matter (your limit: 1 percentage point)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("model", "paired", "said_of_it"),
+    [
+        (0.007, 0.191, "The paired t alone does not show it (p = 0.191): not settled."),
+        (0.098, 0.043, "The paired t alone does show it (p = 0.043): not settled."),
+        (0.007, 0.02, ""),
+        (0.4, 0.6, ""),
+        (0.007, math.nan, ""),
+    ],
+)
+def test_another_verdict_of_the_paired_t_is_said(
+    model: float, paired: float, said_of_it: str
+) -> None:
+    assert doubt(ratio(0.6, 0.4, 0.9, model), paired, alpha=0.05) == said_of_it
+
+
+@pytest.mark.parametrize(
+    ("alone", "joint", "said_of_it"),
+    [
+        (0.007, 0.028, "It stands also after adjusting for 4 openings (p = 0.028)."),
+        (0.02, 0.06, "After adjusting for 4 openings it is not shown (p = 0.060)."),
+        (0.3, 0.6, "Nor is one shown after adjusting for 4 openings (p = 0.600)."),
+    ],
+)
+def test_one_result_with_two_p_is_told_once(alone: float, joint: float, said_of_it: str) -> None:
+    both = ratio(0.6, 0.4, 0.9, alone), ratio(0.6, 0.3, 1.1, joint, family="4 openings")
+    assert adjusted_too(*both, alpha=0.05) == said_of_it

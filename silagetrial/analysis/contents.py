@@ -1,0 +1,63 @@
+"""Laboratory results of one sample as a response: the value used, or why there is none."""
+
+from __future__ import annotations
+
+from typing import Any, TypeAlias
+
+import numpy as np
+import pandas as pd
+
+from silagetrial.analysis.massbalance import dm_at_opening
+from silagetrial.data.trial import Trial
+
+__all__ = ["SUBSTITUTE", "content", "how_reported"]
+
+Series: TypeAlias = "pd.Series[Any]"
+
+SUBSTITUTE = 0.5
+"""A value below the limit counts as this share of the limit (until a model that knows limits)."""
+
+_IN_WORDS = {"pH": "pH", "dm": "DM", "wsc": "WSC", "ammonia_n": "ammonia-N", "total_n": "total N"}
+
+
+def content(trial: Trial, sample: Series, name: str, *, log: bool) -> dict[str, Any] | str:
+    """Result of one sample in the unit used inside, or why there is none.
+
+    Parameters
+    ----------
+    trial : Trial
+    sample : pandas.Series
+        A row of samples, of silage.
+    name : str
+        Column of samples.csv.  DM is corrected for volatiles as trial.toml asks.
+    log : bool
+        Whether the response is modelled as a logarithm.
+
+    Returns
+    -------
+    dict or str
+        ``value below limit value_used``.
+    """
+    value = float(sample[name])
+    limit = float(sample.get(f"{name}_below", np.nan))
+    below = bool(np.isfinite(limit))
+    if not below and not np.isfinite(value):
+        return f"{_IN_WORDS.get(name, name.replace('_', ' '))} not determined"
+    if name == "dm":
+        corrected = dm_at_opening(trial, sample)
+        if isinstance(corrected, str):
+            return corrected
+        value = corrected
+    if not below and value <= 0 and log:
+        return "a value of zero has no logarithm; write the laboratory's limit as <limit"
+    used = SUBSTITUTE * limit if below else value
+    return {"value": value, "below": below, "limit": limit, "value_used": used}
+
+
+def how_reported(name: str, label: str) -> str:
+    """What the values of a response are, in a sentence."""
+    return {
+        "pH": "pH as the laboratory reported it.",
+        "dm": "DM in g/kg fresh, corrected for volatiles as trial.toml asks.",
+        "ammonia_n": "Ammonia-N as the laboratory reported it, per cent of total N.",
+    }.get(name, f"{label} as the laboratory reported it, per kg of the DM it determined.")

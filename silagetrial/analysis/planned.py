@@ -1,0 +1,80 @@
+"""What stands beside the comparison at each opening: a claim, a curve, a limit, variances."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from silagetrial.analysis.curve_analysis import CurveAnalysis, analyse_curve
+from silagetrial.analysis.curves import planned_curve
+from silagetrial.analysis.results import ResponseAnalysis
+from silagetrial.analysis.sensitivity import main_contrast, sensitivity
+from silagetrial.analysis.shares import counted_shares, modelled_shares
+from silagetrial.data.trial import Trial
+from silagetrial.display.table import Table
+from silagetrial.mixed import Fit, equivalence, non_inferiority, profile_intervals
+
+__all__ = ["with_planned"]
+
+
+def with_planned(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> ResponseAnalysis:
+    """Add to an analysis what the plan asks for beside it, and how far its model carries it.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        The rows modelled.
+    """
+    plan, response = trial.settings.analysis, result.response
+    level, limit = 1.0 - plan.alpha, plan.limits.get(response.name)
+    if limit is not None and len(result.records.rows):
+        counted = counted_shares(result.records.rows, response, limit, level=level)
+        result = replace(result, shares_counted=counted)
+    if limit is not None and result.fit is not None and result.comparison is not None:
+        means = result.comparison.means
+        if len(means):
+            modelled = modelled_shares(result.fit, means, response, limit, level=level)
+            result = replace(result, shares=modelled)
+    result = replace(result, curve=_curve(trial, result, rows))
+    if result.fit is None or result.model is None or result.comparison is None:
+        return result
+    contrast = main_contrast(result.comparison, trial.settings)
+    label = response.label
+    others = sensitivity(rows, result.model, trial.settings, contrast, level=level)
+    intervals = profile_intervals(result.fit, level=level)
+    return replace(
+        result,
+        sensitivity=replace(others, title=f"{label}: other covariance structures"),
+        variance_intervals=replace(intervals, title=f"{label}: intervals of the variances"),
+        claim=_claim(trial, result, result.fit),
+    )
+
+
+def _claim(trial: Trial, result: ResponseAnalysis, fit: Fit) -> Table:
+    """Test what is claimed within the margin of the plan, at each opening."""
+    plan, response = trial.settings.analysis, result.response
+    margin = plan.margins.get(response.name)
+    if margin is None or result.comparison is None:
+        return Table(pd.DataFrame())
+    level, ratio = 1.0 - plan.alpha, response.scale == "log"
+    wanted = result.comparison.differences
+    if plan.claim == "equivalence":
+        table = equivalence(fit, wanted, margin=margin, ratio=ratio, level=level)
+    else:
+        table = non_inferiority(
+            fit, wanted, margin=margin, worse="higher", ratio=ratio, level=level
+        )
+    kind = plan.claim.capitalize()
+    return replace(table, title=f"{response.label}: {kind} within a margin of {margin:g}")
+
+
+def _curve(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> CurveAnalysis | None:
+    """Return the planned curve; None where none is planned or the binding has no test at all."""
+    curve = planned_curve(trial.settings)
+    if curve is None or result.model is None or result.comparison is None:
+        return None
+    names = result.model.levels["binding"]
+    terms = set(result.comparison.differences.labels["term"])
+    pairs = [(a, b) for b in names for a in names if a != b and f"{a} - {b}" in terms]
+    return analyse_curve(trial, result.response, rows, result.model, curve, pairs)

@@ -1,0 +1,202 @@
+"""Intervals for what a new observation, bale, pair or site will give.
+
+A prediction is the fixed part plus the variances of what is new: with l the row of the fixed part,
+``v = l'Phi l + sum_i a_i theta_i`` and ``nu = 2 v^2 / (g'W g)``, ``g_i = dv / dtheta_i``, the
+standard error taking Kenward and Roger's Phi.  Without random terms this is the prediction
+interval of the linear model, exactly.
+
+References
+----------
+Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components.
+Biometrics Bulletin 2, 110-114.
+Francq, B. G., Lin, D. & Hoyer, W. (2019). Confidence, prediction, and tolerance in linear mixed
+models. Statistics in Medicine 38, 5603-5622.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal, TypeAlias
+
+import numpy as np
+import pandas as pd
+
+from silagetrial.display.table import Table
+from silagetrial.errors import NoAnswer, UsageError
+from silagetrial.mixed import smallsample
+from silagetrial.mixed.covariance import Floats, RandomTerm
+from silagetrial.mixed.estimates import kept_rows
+from silagetrial.mixed.fit import Fit
+from silagetrial.mixed.formulas import check_level, inner_formula, matrix
+
+__all__ = ["predict"]
+
+Of: TypeAlias = Literal["mean", "observation"] | Sequence[str]
+
+
+def predict(
+    fit: Fit,
+    rows: pd.DataFrame,
+    *,
+    of: Of = "observation",
+    group: str | None = None,
+    level: float = 0.95,
+) -> Table:
+    """Predict the mean, a new observation, or a new unit, at given values of the fixed part.
+
+    Parameters
+    ----------
+    fit : Fit
+    rows : pandas.DataFrame
+        One row a prediction, with the variables of the fixed part (and of random slopes).
+    of : {"mean", "observation"} or sequence of str
+        ``"observation"``: one result from a new unit of every random term.  A sequence names what
+        is new: ``["pair"]`` is a new pair's own mean, without bale and residual; ``["pair",
+        "bale", "residual"]`` one result from it.  ``"mean"`` is the mean over all units.
+    group : str, optional
+        Residual group of the new observation, where residual variances differ.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    Table
+        The rows with ``estimate std_error df conf_low conf_high``; `std_error` is that of the
+        difference between what will be seen and the prediction.
+
+    Raises
+    ------
+    UsageError
+        Terms, groups or columns that the model does not have.
+    NoAnswer
+        Nothing asked for has a variance above zero, or the mean meets an empty combination.
+    """
+    check_level(level)
+    new = _new_terms(fit, of)
+    _check_columns(fit, rows, new)
+    kept = kept_rows(fit, fit.frame.fixed_rows(rows))
+    shares = _shares(fit, rows, new, group)
+    detected, unseen = _detected(fit, shares)
+    if new and not detected.any(axis=1).all():
+        raise NoAnswer(
+            found=f"no variance detected of {', '.join(unseen)}",
+            expected="a variance above zero of at least one thing that is new",
+            remedy="ask for a new observation (of='observation'), or for the mean (of='mean')",
+        )
+    spread, df = _spread(fit, kept @ fit.from_orthonormal, detected)
+    estimate, error = fit.linear(kept), np.sqrt(spread)
+    critical = smallsample.t_quantile(level, df)
+    frame = rows.reset_index(drop=True).assign(
+        estimate=estimate,
+        std_error=error,
+        df=df,
+        conf_low=estimate - critical * error,
+        conf_high=estimate + critical * error,
+        unit="",
+        scale="model",
+    )
+    what = "the mean over all units" if not new else "new " + ", ".join(new)
+    notes = [f"Intervals for {what}; df by Satterthwaite's method."]
+    if unseen:
+        notes.append(f"No variance of {', '.join(unseen)} was detected: it counts as zero.")
+    return Table(frame, title=f"{level:.0%} prediction intervals", notes=tuple(notes))
+
+
+def _new_terms(fit: Fit, of: Of) -> list[str]:
+    """Names of the random terms that are new; ``"residual"`` among them."""
+    names = [term.name for term in fit.frame.terms]
+    if of == "mean":
+        return []
+    if of == "observation":
+        return [*names, "residual"]
+    asked = list(of)
+    unknown = [name for name in asked if name not in (*names, "residual")]
+    if isinstance(of, str) or unknown or not asked:
+        raise UsageError(
+            found=f"of={of!r}",
+            expected="'mean', 'observation', or a list among " + ", ".join([*names, "residual"]),
+            remedy="name what is new",
+        )
+    return asked
+
+
+def _check_columns(fit: Fit, rows: pd.DataFrame, new: Sequence[str]) -> None:
+    needed = [*fit.frame.levels, *fit.frame.numbers]
+    for term in fit.frame.terms:
+        if term.name in new and term.name != term.grouping:
+            needed += [str(v) for v in inner_formula(_effects(term)).required_variables]
+    absent = [name for name in dict.fromkeys(needed) if name not in rows]
+    if absent:
+        raise UsageError(
+            found=f"rows without {', '.join(absent)}",
+            expected="values of " + ", ".join(dict.fromkeys(needed)),
+            remedy="add the columns",
+        )
+    for name, levels in fit.frame.levels.items():
+        strange = sorted(set(rows[name].astype(str)) - set(levels))
+        if strange:
+            raise UsageError(
+                found=f"{name} {', '.join(strange)}, which the data do not have",
+                expected=f"{name} among " + ", ".join(levels),
+                remedy="correct the level",
+            )
+
+
+def _effects(term: RandomTerm) -> str:
+    """The effects as they were written: ``"1 + days"`` of ``"bale (1 + days)"``."""
+    return term.name.removeprefix(f"{term.grouping} (").removesuffix(")")
+
+
+def _shares(fit: Fit, rows: pd.DataFrame, new: Sequence[str], group: str | None) -> Floats:
+    """Weight of each parameter in the variance of what is new, (rows, m)."""
+    out = np.zeros((len(rows), len(fit.parameters)))
+    at = 0
+    for term in fit.frame.terms:
+        after = at + len(term.parameters)
+        if term.name in new:
+            z = np.ones((len(rows), 1))
+            if term.name != term.grouping:
+                z = np.asarray(matrix(inner_formula(_effects(term)), rows), dtype=float)
+            out[:, at:after] = np.einsum("ra,iab,rb->ri", z, term.basis, z)
+        at = after
+    if "residual" in new:
+        own = [i for i, p in enumerate(fit.parameters) if p.name == "measurement error"]
+        out[:, [at + _group(fit, group), *own]] = 1.0
+    return out
+
+
+def _group(fit: Fit, group: str | None) -> int:
+    names = [name.removeprefix("residual: ") for name in fit.frame.residual.names]
+    if len(names) == 1 and group is None:
+        return 0
+    if len(names) == 1 or group not in names:
+        raise UsageError(
+            found=f"group={group!r}",
+            expected="the residual group of the new observation among " + ", ".join(names)
+            if len(names) > 1
+            else "no group: there is one residual variance",
+            remedy="correct group",
+        )
+    return names.index(group)
+
+
+def _detected(fit: Fit, shares: Floats) -> tuple[Floats, list[str]]:
+    """Shares without those of variances at or below zero, and the names of these."""
+    kinds = np.array([p.kind for p in fit.parameters])
+    gone = (kinds == "variance") & (fit.theta <= 0)
+    asked = (shares != 0).any(axis=0)
+    names = [fit.parameters[i].name for i in np.flatnonzero(gone & asked)]
+    return np.where(gone, 0.0, shares), names
+
+
+def _spread(fit: Fit, inside: Floats, shares: Floats) -> tuple[Floats, Floats]:
+    """Variance of prediction with the adjusted Phi, and its degrees of freedom."""
+    at, unit = fit.fits.evaluation, fit.scale**2
+    lp = inside @ at.phi[0]
+    own = shares @ at.theta[0]
+    slopes = shares - np.einsum("ra,iab,rb->ri", lp, at.p[0], lp)
+    total = (lp * inside).sum(axis=1) + own
+    w = smallsample.theta_covariance(at)[0]
+    wobble = np.einsum("ri,ij,rj->r", slopes, w, slopes)
+    adjusted = np.einsum("ra,ab,rb->r", inside, fit.adjusted_phi, inside) + own
+    return np.asarray(adjusted * unit), np.asarray(2.0 * total**2 / wobble)
