@@ -6,4 +6,4 @@ page=$(realpath "$1/report.html")
 here=$(realpath "$(dirname "$0")")
 chromium --headless --no-sandbox --disable-gpu --no-first-run --disable-background-networking \
   --disable-sync --hide-scrollbars --user-data-dir="$(mktemp -d)" --force-device-scale-factor=1.5 \
-  --screenshot="$here/report.png" --window-size=1100,1250 "file://$page"
+  --screenshot="$here/report.png" --window-size=1100,1420 "file://$page"

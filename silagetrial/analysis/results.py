@@ -150,6 +150,12 @@ class Analysis:
             )
         return self.responses[name]
 
+    @property
+    def further(self) -> tuple[ResponseAnalysis, ...]:
+        """Responses that trial.toml names beside butyric acid and DM loss."""
+        standard = ("butyric_acid", "dm_loss")
+        return tuple(r for name, r in self.responses.items() if name not in standard)
+
     @cached_property
     def level(self) -> float:
         """Confidence level of the intervals."""

@@ -13,6 +13,7 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.report.block import Picture, Prose
 from silagetrial.report.correction import is_corrected
+from silagetrial.report.figures_curve import curve
 from silagetrial.report.figures_raw import days, raw
 from silagetrial.report.findings import (
     Finding,
@@ -40,7 +41,7 @@ from silagetrial.report.style import (
     shifted,
 )
 
-__all__ = ["comparisons", "days", "means", "raw", "residuals"]
+__all__ = ["comparisons", "curve", "days", "means", "raw", "residuals"]
 
 _DODGE: Final = 0.03
 """Shift between bindings at one opening, as a share of the axis of days."""

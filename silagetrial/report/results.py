@@ -74,6 +74,12 @@ def _response(result: ResponseAnalysis) -> dict[str, object]:
         "half_widths": result.half_widths,
         "tests": result.tests,
         "variances": _variances(result),
+        "variance_intervals": result.variance_intervals,
+        "sensitivity": result.sensitivity,
+        "claim": result.claim,
+        "shares": result.shares,
+        "shares_counted": result.shares_counted,
+        "curve": _curve(result),
         "exact": result.exact,
         "witness": None
         if result.witness is None
@@ -87,6 +93,24 @@ def _response(result: ResponseAnalysis) -> dict[str, object]:
         "counts": result.records.counts,
         "refused": result.refused,
         "notes": result.records.notes,
+    }
+
+
+def _curve(result: ResponseAnalysis) -> dict[str, object] | None:
+    """Tables of the planned curve, or why it gives no answer."""
+    planned = result.curve
+    if planned is None:
+        return None
+    return {
+        "refusal": None if planned.refusal is None else planned.refusal.found,
+        "notes": planned.notes,
+        "means": planned.means,
+        "differences": planned.differences,
+        "at_openings": planned.at_openings,
+        "rates": planned.rates,
+        "tests": planned.tests,
+        "variances": planned.variances,
+        "passing": planned.passing,
     }
 
 

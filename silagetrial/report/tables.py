@@ -13,6 +13,13 @@ from silagetrial.display import Table
 from silagetrial.report.block import Prose
 from silagetrial.report.findings import planned_days, sampled
 from silagetrial.report.phrases import block_word
+from silagetrial.report.tables_planned import (
+    claim,
+    curve,
+    sensitivity,
+    shares,
+    variance_intervals,
+)
 from silagetrial.report.tables_results import (
     NOTHING,
     Shown,
@@ -30,8 +37,10 @@ from silagetrial.report.tables_witnesses import exact, witness
 
 __all__ = [
     "bales",
+    "claim",
     "correction",
     "counts",
+    "curve",
     "differences",
     "exact",
     "found",
@@ -41,9 +50,12 @@ __all__ = [
     "left_out",
     "means",
     "refused",
+    "sensitivity",
+    "shares",
     "storage",
     "terms",
     "tests",
+    "variance_intervals",
     "variances",
     "warnings",
     "witness",

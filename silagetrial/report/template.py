@@ -77,6 +77,10 @@ display(words.unseen(trial, butyric), tables.half_widths(trial, butyric))
 # %% id="butyric-means"
 display(figures.means(trial, butyric), tables.means(trial, butyric))
 
+# %% id="butyric-planned"
+display(tables.claim(trial, butyric), *tables.shares(butyric))
+display(figures.curve(trial, butyric), *tables.curve(trial, butyric))
+
 # %% [markdown] id="loss"
 # ## DM loss
 
@@ -93,8 +97,22 @@ display(words.unseen(trial, loss), tables.half_widths(trial, loss))
 # %% id="loss-means"
 display(figures.means(trial, loss), tables.means(trial, loss))
 
+# %% id="loss-planned"
+display(tables.claim(trial, loss), *tables.shares(loss))
+display(figures.curve(trial, loss), *tables.curve(trial, loss))
+
 # %% id="loss-correction"
 display(methods.notes(loss), tables.correction(trial, loss))
+
+# %% [markdown] id="further"
+# ## Further responses
+
+# %% id="further-results"
+for other in analysis.further:
+    display(words.comparison(trial, other), tables.differences(trial, other))
+    display(tables.growth(trial, other), figures.means(trial, other), tables.means(trial, other))
+    display(tables.claim(trial, other), *tables.shares(other))
+    display(figures.curve(trial, other), *tables.curve(trial, other))
 
 # %% [markdown] id="model"
 # ## The model, and why
@@ -103,10 +121,12 @@ display(methods.notes(loss), tables.correction(trial, loss))
 display(methods.model(butyric), methods.model(loss), *tables.terms(analysis))
 
 # %% id="model-butyric"
-display(tables.tests(butyric), tables.variances(butyric))
+display(tables.tests(butyric), tables.variances(butyric), tables.variance_intervals(butyric))
+display(tables.sensitivity(trial, butyric))
 
 # %% id="model-loss"
-display(tables.tests(loss), tables.variances(loss))
+display(tables.tests(loss), tables.variances(loss), tables.variance_intervals(loss))
+display(tables.sensitivity(trial, loss))
 
 # %% [markdown] id="witnesses"
 # ## Two independent checks
