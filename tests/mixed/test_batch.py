@@ -139,7 +139,8 @@ def test_an_answer_does_not_depend_on_its_company(model: str) -> None:
     """A data set taken from a prepared batch has the same bits alone, among others, in any order.
 
     Prepared anew, it is the same to rounding: BLAS adds up products in an order of its own for
-    each number of data sets (1e-13 relative was the most seen).
+    each number of data sets.  Rounding can cost or save the last step, which is shorter than the
+    root of the maximiser's tolerance, 1e-8.
     """
     data = trials()
     design, batch = laid_out(data, MODELS[model])
@@ -150,7 +151,7 @@ def test_an_answer_does_not_depend_on_its_company(model: str) -> None:
         anew = prepare(design, data.y[index], data.present[index])
         for ours, theirs in zip(taken(design, anew), whole, strict=True):
             size = np.abs(theirs[index]).max()
-            np.testing.assert_allclose(ours / size, theirs[index] / size, rtol=0, atol=1e-11)
+            np.testing.assert_allclose(ours / size, theirs[index] / size, rtol=0, atol=1e-8)
 
 
 def taken(design: Design, batch: Batch) -> tuple[Floats, ...]:
