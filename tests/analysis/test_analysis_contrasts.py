@@ -146,7 +146,7 @@ def test_dunnett_against_the_reference_at_one_opening(tmp_path: Path) -> None:
 
 
 def test_openings_of_one_comparison_are_a_family(tmp_path: Path) -> None:
-    """Independent contrasts at two openings: studentised maximum modulus (rule 10.9)."""
+    """Independent contrasts at two openings: studentised maximum modulus."""
     folder = make_trial(tmp_path, sites=1, pairs=6, limit=0.01)
     frame = answer(folder)["butyric_acid"].differences.frame
     assert frame["df"].to_numpy() == pytest.approx([10.0, 10.0])

@@ -93,7 +93,7 @@ def test_separate_bales_over_two_openings_are_a_welch_test(first: int, second: i
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("pair_sd", [0.0, 2.0])
 def test_model_equals_the_paired_t_in_one_stratum(seed: int, pair_sd: float) -> None:
-    """Rule 10.1: complete pairs, one opening; with a negative pair variance as well."""
+    """Complete pairs, one opening; with a negative pair variance as well."""
     rows = separate_pairs(8, "A")
     y = effects(rows, {"pair": pair_sd}, times=1, seed=seed)[0]
     _, fit, wanted = fitted(rows, settings_of(), y)
@@ -115,7 +115,7 @@ def test_model_equals_the_paired_t_of_the_average_of_recored_pairs() -> None:
 
 
 def test_sites_are_the_replicates_of_an_answer_about_sites() -> None:
-    """Rule 10.7: with six farms of four pairs the companion rests on farm means, 5 df."""
+    """With six farms of four pairs the companion rests on farm means, 5 df."""
     rows = separate_pairs(4, "A", sites=6)
     y = effects(rows, {"site": 1.0, "site:binding": 0.8, "pair": 0.5}, times=1, seed=15)[0]
     table = exact_of(rows, "separate", "A", y)

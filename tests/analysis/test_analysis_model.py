@@ -71,7 +71,7 @@ DESIGNS: dict[str, tuple[pd.DataFrame, Settings, str, tuple[str, ...], str, int]
         unpaired_lots([{"net": 4}, {"film": 4}] * 3), settings_of(),
         "y ~ binding", ("lot",), "lot", 4,
     ),
-    # Rule 10.7: 24 bales in 4 runs rest on 2 df, not on 22.
+    # 24 bales in 4 runs rest on 2 df, not on 22.
     "runs": (bales_in_runs(4, 6), settings_of(), "y ~ binding", ("run",), "run", 2),
     "one site, no blocks": (
         unpaired_lots([{"net": 5, "film": 5}]), settings_of(), "y ~ binding", (), "bale", 8,
@@ -139,7 +139,7 @@ def test_unpaired_bales_add_to_the_df_of_the_pairs() -> None:
 
 
 def test_one_pair_on_every_farm_is_not_separable() -> None:
-    """Rule 10.7: farm by binding equals the residual there; the table says so, without an SD."""
+    """Farm by binding equals the residual there; the table says so, without an SD."""
     choice = choose_model(separate_pairs(1, "A", sites=6), settings_of())
     assert not row_of(choice, "site:binding")["kept"]
     assert row_of(choice, "site:binding")["reason"].startswith("not separable from residual")

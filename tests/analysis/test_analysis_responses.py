@@ -40,7 +40,7 @@ def of_bale(found: Records, bale: str) -> pd.Series:
     return found.rows[found.rows["bale"] == bale].iloc[0]
 
 
-# ---- limits (rule 10.3) ----
+# ---- limits ----
 
 
 def test_below_the_limit_counts_as_half_of_it(tmp_path: Path) -> None:
@@ -83,7 +83,7 @@ def test_summary_counts_what_is_below(tmp_path: Path) -> None:
 
 
 def test_day_0_samples_are_no_rows(tmp_path: Path) -> None:
-    """Rule 10.4: a day-0 result, even one with butyric acid, enters neither model."""
+    """A day-0 result, even one with butyric acid, enters neither model."""
     folder = make_trial(tmp_path, **TRIAL)
     before = answer(folder)
     change(folder, "samples", {"kind": "day0"}, butyric_acid="9.0")
@@ -155,7 +155,7 @@ def test_late_opening_counts_and_is_marked(tmp_path: Path) -> None:
     assert row["days"] > 80
 
 
-# ---- repeat analyses (rule 10.20) ----
+# ---- repeat analyses ----
 
 
 def repeated(folder: Path, bales: list[str], factor: float) -> Path:
@@ -191,7 +191,7 @@ def test_unequal_repeats_get_a_random_term(tmp_path: Path) -> None:
     assert "bale:opening" in result.model.random
 
 
-# ---- DM loss (science.md 3: mass balance) ----
+# ---- DM loss (mass balance) ----
 
 
 def worked(folder: Path) -> Path:
@@ -217,7 +217,7 @@ def test_worked_example(tmp_path: Path) -> None:
 
 
 def test_oven_dm_is_corrected_and_stands_beside_the_uncorrected_loss(tmp_path: Path) -> None:
-    """Full form by hand: DMc = DMo + 0.95 VFA + 0.08 LA, g/kg fresh (science.md 2, from memory)."""
+    """Full form by hand: DMc = DMo + 0.95 VFA + 0.08 LA, g/kg fresh (from memory)."""
     folder = change(worked(tmp_path), "samples", {"sample": "A01-net-60"}, dm_basis="oven",
                     lactic_acid="60", acetic_acid="15", butyric_acid="<2")  # fmt: skip
     row = of_bale(records(folder, loss=True), "A01-net")
@@ -232,7 +232,7 @@ def test_oven_dm_is_corrected_and_stands_beside_the_uncorrected_loss(tmp_path: P
 
 
 def test_short_form_and_no_correction(tmp_path: Path) -> None:
-    """Short form by hand: DMc% = 2.08 + 0.975 DM% (science.md 2, from memory)."""
+    """Short form by hand: DMc% = 2.08 + 0.975 DM% (from memory)."""
     folder = change(worked(tmp_path), "samples", {"sample": "A01-net-60"}, dm_basis="oven")
     replace_text(folder, 'form = "full"', 'form = "short"')
     found = records(folder, loss=True)
