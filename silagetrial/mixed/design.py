@@ -268,9 +268,8 @@ def _chain(groupings: Sequence[Ints]) -> list[Ints]:
 
 
 PASS, TOUCH = 20_000, 20
-"""Cost of one more level, and of touching an entry beside one multiplication (measured by
-tests/benchmarks/bench_engine.py on the reference trial: three levels at once are three times
-faster than one after another)."""
+"""Cost of one more level, and of touching an entry, in multiplications: set so that small blocks
+take all their levels at once, where the calls would cost more than the products."""
 
 
 def _cheapest(chain: list[Ints], terms: Sequence[RandomTerm], *, width: int) -> list[Ints]:
