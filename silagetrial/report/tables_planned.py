@@ -96,7 +96,7 @@ def sensitivity(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(result.sensitivity):
         return NOTHING
     frame = named(trial, result, result.sensitivity.frame)
-    scale = "On the reader's scale."
+    scale = f"In {result.response.unit}."
     if result.response.scale == "log":
         limits = list(_TRUSTED)
         frame[limits] = np.exp(frame[limits])
