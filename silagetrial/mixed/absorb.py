@@ -1,15 +1,9 @@
 """Absorb columns with a covariance into V: the one step behind every use of the likelihood.
 
-With F the columns that are left and V the covariance matrix of the observations as far as
-it has been built, six things are carried: ``A = F'V^-1 F``, ``A_i = F'V^-1 V_i V^-1 F``,
-``A_ij = F'V^-1 V_i V^-1 V_j V^-1 F`` (symmetrised in i, j), the traces
-``t_i = tr(V^-1 V_i)`` and ``t_ij = tr(V^-1 V_i V^-1 V_j)``, and ``log|V|``.  `absorb` adds
-random effects Z with covariance G to V by Woodbury's identity and hands back the same six
-things for the other columns; the fixed effects leave by the same algebra.  Nothing is ever
-n by n, and G may be indefinite: no square root of it is taken.
-
-Where V is not linear in its parameters (a serial range), ``F'V^-1 V_ij V^-1 F`` and
-``tr(V^-1 V_ij)`` of the second derivatives V_ij that are not zero are carried beside.
+`absorb` adds random effects Z with covariance G to the V of what is carried (`carried`) by
+Woodbury's identity and hands back the same things for the other columns; the fixed effects
+leave by the same algebra (`project`).  Nothing is ever n by n, and G may be indefinite: no
+square root of it is taken.
 
 References
 ----------
@@ -20,53 +14,20 @@ to related problems. JASA 72, 320-338.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 
-from silagetrial.mixed.covariance import Bools, Floats, Ints
-from silagetrial.mixed.design import Border, Part
+from silagetrial.mixed.carried import Carried, pairs, total
+from silagetrial.mixed.covariance import Bools, Floats
+from silagetrial.mixed.design import Level, Part
 
-__all__ = [
-    "Carried",
-    "absorb",
-    "add_last_residual",
-    "pairs",
-    "project",
-    "reorder",
-    "scatter",
-    "sum_units",
-]
+__all__ = ["absorb", "project"]
+
+SMALL_PIVOT = 1e-3
+"""Pivot of ``I + A_ZZ G`` too close to zero to divide by."""
 
 
-@dataclass(frozen=True)
-class Carried:
-    """The six things, for u units of T data sets, m parameters and their m(m+1)/2 pairs.
-
-    Attributes
-    ----------
-    a : (T, u, c, c) array
-    a_i : (m, T, u, c, c) array
-    a_ij : (m (m + 1) / 2, T, u, c, c) array
-        Pairs (0,0), (1,0), (1,1), (2,0) ...
-    a_second : (s, T, u, c, c) array
-        Of the s second derivatives of V that are not zero.
-    log_det : (T, u) array
-    t_i, t_ij, t_second : (m, T, u), (m (m + 1) / 2, T, u), (s, T, u) arrays
-    """
-
-    a: Floats
-    a_i: Floats
-    a_ij: Floats
-    a_second: Floats
-    log_det: Floats
-    t_i: Floats
-    t_ij: Floats
-    t_second: Floats
-
-
-def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried, Bools]:
+def absorb(carried: Carried, g: Floats, level: Level, each: int = 1) -> tuple[Carried, Bools]:
     """Add the first k columns as random effects with covariance G to V.
 
     Parameters
@@ -75,8 +36,11 @@ def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried,
         For the columns [Z W].
     g : (T, k) or (T, k, k) array
         G, its diagonal only where that is all.
-    parts : sequence of Part
-        Derivatives G_h of G by its own parameters, which join the carried ones.
+    level : Level
+        Its parts are the derivatives G_h of G by its own parameters, which join the carried
+        ones.
+    each : int
+        Runs of so many units are added up on the way.
 
     Returns
     -------
@@ -87,44 +51,58 @@ def absorb(carried: Carried, g: Floats, parts: Sequence[Part]) -> tuple[Carried,
 
     Notes
     -----
-    With ``K = G (I + A_ZZ G)^-1`` and ``N = (I + A_ZZ G)^-1``: ``V^-1`` loses
-    ``D^-1 Z K Z' D^-1``, ``C = Z'V^-1 W = N A_ZW`` and ``M = Z'V^-1 Z = N A_ZZ``.
+    With ``N = (I + A_ZZ G)^-1`` and ``K = G N``: ``V^-1`` loses ``D^-1 Z K Z' D^-1``,
+    ``C = Z'V^-1 W = N A_ZW`` and ``M = Z'V^-1 Z = N A_ZZ``.
     """
-    k = g.shape[-1]
+    k, parts, old = level.width, level.parts, len(carried.a_i)
     rows = carried.a[..., :k, :]
     turned = rows[..., :k] * g[:, None, None] if g.ndim == 2 else rows[..., :k] @ g[:, None]
-    n, log_det = _inverse(np.eye(k) + turned)
+    n, log_det = _inverse_of_one_plus(turned, level.disjoint)
     both_sides = n @ rows
     m, c = both_sides[..., :k], both_sides[..., k:]
-    big_k = _covariance_times(g, n)
-    kept, y, ezz = project(carried, k, big_k, _covariance_times(g, c))
-    e, m_old = n @ y, n @ ezz @ n.mT
+    big_k = _covariance_times(g, n) if old else None
+    kept, y, szz = project(carried, k, big_k, _covariance_times(g, c), each)
+    a_i, a_ij, t_i, t_ij = _room(kept, old + len(parts))
+    e, m_old = n @ y, n @ szz @ n.mT
     own = [c[..., part.rows, :] for part in parts]
     gc = [_times(part, x) for part, x in zip(parts, own, strict=True)]
-    new_i = [_outer(x, gx) for x, gx in zip(own, gc, strict=True)]
-    t_new = [_trace(_times(part, _block(m, part, part))) for part in parts]
-    both, t_both = [kept.a_ij], [kept.t_ij]
+    below = [_joined(x, each) for x in gc]
+    at = len(kept.a_ij)
     for h, part in enumerate(parts):
-        old = _outer(e[..., part.rows, :], gc[h]) / 2
-        both.append(old + old.mT)
-        t_both.append(_trace(_times(part, _block(m_old, part, part))))
+        a_i[old + h] = _product(_joined(own[h], each), below[h])
+        t_i[old + h] = total(_trace(_times(part, _block(m, part, part))), each, 1)
+        if old:
+            a_ij[at : at + old] = _symmetric(
+                _product(_joined(e[..., part.rows, :], each), below[h])
+            )
+            traces = _trace(_times(part, _block(m_old, part, part)))
+            t_ij[at : at + old] = total(traces, each, 2)
+            at += old
         for i in range(h + 1):
             block = _block(m, part, parts[i])
-            new = _outer(gc[h], block @ gc[i]) / 2
-            both.append((new + new.mT)[None])
+            a_ij[at] = _symmetric(_product(below[h], _joined(block @ gc[i], each)))
             around = _times(part, _times(parts[i], block.mT).mT)
-            t_both.append((around * block).sum(axis=(-1, -2))[None])
+            t_ij[at] = total(_trace_of(around, block), each, 1)
+            at += 1
+    good = np.isfinite(log_det)
+    log_det = kept.log_det + total(np.where(good, log_det, 0.0), each, 1)
     return (
-        replace(
-            kept,
-            a_i=np.concatenate([kept.a_i, np.stack(new_i)]),
-            a_ij=np.concatenate(both),
-            log_det=kept.log_det + np.where(np.isfinite(log_det), log_det, 0.0),
-            t_i=np.concatenate([kept.t_i, np.stack(t_new)]),
-            t_ij=np.concatenate(t_both),
-        ),
-        np.isfinite(log_det).all(axis=1) & _stays_definite(g, m),
+        Carried(kept.a, a_i, a_ij, kept.a_second, log_det, t_i, t_ij, kept.t_second),
+        _stays_definite(g, m, np.asarray(good.all(axis=1))),
     )
+
+
+def _room(kept: Carried, size: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """A_i, A_ij, t_i and t_ij of `size` parameters, the first ones filled in."""
+    out = []
+    for x, count in (
+        (kept.a_i, size), (kept.a_ij, size * (size + 1) // 2),
+        (kept.t_i, size), (kept.t_ij, size * (size + 1) // 2),
+    ):  # fmt: skip
+        room = np.empty((count, *x.shape[1:]))
+        room[: len(x)] = x
+        out.append(room)
+    return out[0], out[1], out[2], out[3]
 
 
 def _covariance_times(g: Floats, x: Floats) -> Floats:
@@ -140,20 +118,22 @@ def _block(x: Floats, rows: Part, columns: Part) -> Floats:
     return x[..., rows.rows, :][..., columns.rows]
 
 
-def _stays_definite(g: Floats, m: Floats) -> Bools:
+def _stays_definite(g: Floats, m: Floats, good: Bools) -> Bools:
     """Whether V + ZGZ' is positive definite, (T,): where G may be indefinite, M must not be.
 
+    Only asked where the determinant is `good`.
     ``M = (A_ZZ^-1 + G)^-1`` is positive semidefinite just when V stays definite.  Z may have
     dependent columns, so that a little is added before Cholesky decides.
     """
     own = g if g.ndim == 2 else np.diagonal(g, axis1=1, axis2=2)
-    doubtful = np.flatnonzero((own < 0).any(axis=1))
-    good = np.ones(len(g), dtype=bool)
+    doubtful = np.flatnonzero(good & (own < 0).any(axis=1))
     if not len(doubtful):
         return good
+    good = good.copy()
     part = m[doubtful]
     if m.shape[-1] == 1:
-        good[doubtful] = (part[..., 0, 0] > 0).all(axis=1)
+        # Zero where all rows of a unit are missing: what is not there is not indefinite.
+        good[doubtful] = (part[..., 0, 0] >= 0).all(axis=1)
         return good
     part = (part + part.mT) / 2
     slack = 1e-9 * np.abs(part).max(axis=(-1, -2))
@@ -165,168 +145,130 @@ def _stays_definite(g: Floats, m: Floats) -> Bools:
     return good
 
 
-def project(carried: Carried, k: int, big_k: Floats, r: Floats) -> tuple[Carried, Floats, Floats]:
+def project(
+    carried: Carried, k: int, big_k: Floats | None, r: Floats, each: int = 1
+) -> tuple[Carried, Floats, Floats]:
     """Take the first k columns out of V^-1 by ``V^-1 - V^-1 Z K Z'V^-1``, with R = K A_ZW.
 
-    Returns the six things for the other columns, and per parameter ``A_i,ZW - A_i,ZZ R``
-    and ``A_i,ZZ``, from which the terms of new parameters are made.
+    K is not needed as long as no parameters are carried.  Returns the six things for the other
+    columns, runs of `each` units added up, and per parameter and unit ``A_i,ZW - A_i,ZZ R`` and
+    ``A_i,ZZ``, from which the terms of new parameters are made.
     """
-    a_i, a_ij = carried.a_i, carried.a_ij
-    kept_i, y, szz = _sandwich(a_i, k, r)
-    kept_ij, _, sijzz = _sandwich(a_ij, k, r)
-    kept_second, _, szz_second = _sandwich(carried.a_second, k, r)
-    left, right = pairs(len(a_i))
-    middle = _outer(y[left], big_k @ y[right]) / 2
-    ks = big_k @ szz
+    kept_i, y, szz = _sandwich(carried.a_i, k, r, each)
+    kept_ij, _, sijzz = _sandwich(carried.a_ij, k, r, each)
+    kept_second, _, szz_second = _sandwich(carried.a_second, k, r, each)
+    t_i, t_ij, t_second = carried.t_i, carried.t_ij, carried.t_second
+    if big_k is not None:
+        left, right = pairs(len(t_i))
+        ks = big_k @ szz
+        kept_ij = kept_ij - _symmetric(_outer(y[left], (big_k @ y)[right], each))
+        t_i = t_i - _trace(ks)
+        t_ij = t_ij - 2 * _trace_of(big_k, sijzz) + _trace_of(ks[left], ks.mT[right])
+        t_second = t_second - _trace_of(big_k, szz_second)
     kept = Carried(
-        a=carried.a[..., k:, k:] - _outer(carried.a[..., :k, k:], r),
+        a=total(carried.a[..., k:, k:], each, 1) - _outer(carried.a[..., :k, k:], r, each),
         a_i=kept_i,
-        a_ij=kept_ij - middle - middle.mT,
+        a_ij=kept_ij,
         a_second=kept_second,
-        log_det=carried.log_det,
-        t_i=carried.t_i - _trace(ks),
-        t_ij=carried.t_ij - 2 * _trace(big_k @ sijzz) + _trace(ks[left] @ ks[right]),
-        t_second=carried.t_second - _trace(big_k @ szz_second),
+        log_det=total(carried.log_det, each, 1),
+        t_i=total(t_i, each, 2),
+        t_ij=total(t_ij, each, 2),
+        t_second=total(t_second, each, 2),
     )
     return kept, y, szz
 
 
-def _sandwich(x: Floats, k: int, r: Floats) -> tuple[Floats, Floats, Floats]:
+def _sandwich(x: Floats, k: int, r: Floats, each: int) -> tuple[Floats, Floats, Floats]:
     """``[-R' I] X [-R' I]'``, ``X_ZW - X_ZZ R`` and ``X_ZZ`` of symmetric X."""
-    s, szz = x[..., :k, k:], x[..., :k, :k]
+    s, szz, rest = x[..., :k, k:], x[..., :k, :k], total(x[..., k:, k:], each, 2)
+    if not len(x):
+        return rest, s, szz
     y = s - szz @ r
-    return x[..., k:, k:] - _outer(s, r[None]) - _outer(r[None], y), y, szz
+    return rest - _outer(s, r, each) - _outer(r, y, each), y, szz
 
 
-@cache
-def pairs(m: int) -> tuple[Ints, Ints]:
-    """Return the pairs of m parameters in the order carried: (0,0), (1,0), (1,1), (2,0) ..."""
-    left, right = np.tril_indices(m)
-    return left.astype(np.int64), right.astype(np.int64)
+def _outer(x: Floats, y: Floats, each: int) -> Floats:
+    """``x'y`` of stacked (k, w) matrices, added up over runs of `each` units."""
+    return _product(_joined(x, each), _joined(y, each))
 
 
-def _outer(x: Floats, y: Floats) -> Floats:
-    """``x'y`` of stacked (k, w) matrices; one column needs no matrix product."""
+def _product(x: Floats, y: Floats) -> Floats:
+    """``x'y`` of stacked matrices; one row needs no matrix product."""
     return x.mT * y if x.shape[-2] == 1 else x.mT @ y
+
+
+def _joined(x: Floats, each: int) -> Floats:
+    """Put the rows of runs of `each` units below one another."""
+    if each == 1:
+        return x
+    *lead, units, k, w = x.shape
+    return x.reshape(*lead, units // each, each * k, w)
+
+
+def _symmetric(x: Floats) -> Floats:
+    return (x + x.mT) / 2
 
 
 def _trace(x: Floats) -> Floats:
     return np.asarray(np.trace(x, axis1=-2, axis2=-1))
 
 
-def _inverse(x: Floats) -> tuple[Floats, Floats]:
-    """Inverse and log determinant of stacked matrices; NaN where the determinant is <= 0."""
-    if x.shape[-1] == 1:
-        good = x[..., 0, 0] > 0
-        safe = np.where(good[..., None, None], x, 1.0)
-        return 1.0 / safe, np.where(good, np.log(safe[..., 0, 0]), np.nan)
-    sign, log_det = np.linalg.slogdet(x)
-    good = sign > 0
-    safe = np.where(good[..., None, None], x, np.eye(x.shape[-1]))
-    return np.linalg.inv(safe), np.where(good, log_det, np.nan)
+def _trace_of(x: Floats, y: Floats) -> Floats:
+    """``tr(x'y)``."""
+    return np.asarray((x * y).sum(axis=(-1, -2)))
 
 
-def sum_units(carried: Carried, starts: Ints) -> Carried:
-    """Add up runs of units, each beginning at one of `starts`."""
-    units = carried.a.shape[1]
-    each = units // len(starts)
-    alike = bool((starts == np.arange(len(starts)) * each).all()) and each * len(starts) == units
+def _inverse_of_one_plus(x: Floats, disjoint: Sequence[slice]) -> tuple[Floats, Floats]:
+    """Inverse and log determinant of stacked ``I + X``; NaN where the determinant is <= 0.
 
-    def total(x: Floats, axis: int) -> Floats:
-        if each == 1 and alike:
-            return x
-        if alike:  # several times faster than reduceat
-            shape = (*x.shape[:axis], len(starts), each, *x.shape[axis + 1 :])
-            return np.asarray(x.reshape(shape).sum(axis=axis + 1))
-        return np.asarray(np.add.reduceat(x, starts, axis=axis))
-
-    return Carried(
-        a=total(carried.a, 1),
-        a_i=total(carried.a_i, 2),
-        a_ij=total(carried.a_ij, 2),
-        a_second=total(carried.a_second, 2),
-        log_det=total(carried.log_det, 1),
-        t_i=total(carried.t_i, 2),
-        t_ij=total(carried.t_ij, 2),
-        t_second=total(carried.t_second, 2),
-    )
-
-
-def scatter(carried: Carried, border: Border) -> Carried:
-    """Add each top unit's local border columns into the columns of all border levels."""
-    fixed = carried.a.shape[-1] - border.index.shape[1]
-    tail = np.broadcast_to(border.width + 1 + np.arange(fixed), (len(border.index), fixed))
-    index = np.column_stack([border.index, tail])
-    size = border.width + 1 + fixed
-    flat = (index[:, :, None] * size + index[:, None, :]).ravel()
-    keep = np.delete(np.arange(size), border.width)
-
-    def spread(x: Floats) -> Floats:
-        lead = x.shape[:-3]
-        rows = x.reshape(-1, flat.size)
-        out = np.zeros((len(rows), size * size))
-        for i, row in enumerate(rows):
-            out[i] = np.bincount(flat, row, minlength=size * size)
-        return np.asarray(out.reshape(*lead, 1, size, size)[..., keep[:, None], keep])
-
-    one = np.zeros(1, dtype=np.int64)
-    corners = {n: getattr(carried, n)[..., :1, :1] for n in ("a", "a_i", "a_ij", "a_second")}
-    summed = sum_units(replace(carried, **corners), one)
-    return replace(
-        summed,
-        a=spread(carried.a),
-        a_i=spread(carried.a_i),
-        a_ij=spread(carried.a_ij),
-        a_second=spread(carried.a_second),
-    )
-
-
-def add_last_residual(carried: Carried, theta: Floats, residual: Floats, n: Floats) -> Carried:
-    """Complete with the last residual variance, which linearity gives free.
-
-    ``sum_j s_j A_j = A``, ``sum_j s_j A_ij = A_i``, ``sum_j s_j t_j = n``,
-    ``sum_j s_j t_ij = t_i``.
+    X itself becomes ``I + X``.
     """
-    m = theta.shape[1]
-    left, right = pairs(m)
-    place = np.empty((m, m), dtype=np.int64)
-    place[left, right] = place[right, left] = np.arange(len(left))
-    w, s, st = (
-        theta.T[:, :, None, None, None],
-        residual[:, None, None, None],
-        residual[:, None],
-    )
-    wt = theta.T[:, :, None]
-    a_e = (carried.a - (w * carried.a_i).sum(axis=0)) / s
-    t_e = (n[:, None] - (wt * carried.t_i).sum(axis=0)) / st
-    a_ie = (carried.a_i - (w * carried.a_ij[place]).sum(axis=1)) / s
-    t_ie = (carried.t_i - (wt * carried.t_ij[place]).sum(axis=1)) / st
-    a_ee = (a_e - (w * a_ie).sum(axis=0)) / s
-    t_ee = (t_e - (wt * t_ie).sum(axis=0)) / st
-    return replace(
-        carried,
-        a_i=np.concatenate([carried.a_i, a_e[None]]),
-        a_ij=np.concatenate([carried.a_ij, a_ie, a_ee[None]]),
-        t_i=np.concatenate([carried.t_i, t_e[None]]),
-        t_ij=np.concatenate([carried.t_ij, t_ie, t_ee[None]]),
-    )
+    diagonal = np.einsum("...ii->...i", x)
+    diagonal += 1.0
+    n, sign, log_det = _inverse(x, disjoint)
+    return n, np.where(sign > 0, log_det, np.nan)
 
 
-def reorder(carried: Carried, entered: list[int]) -> Carried:
-    """Put parameters from the order in which they were absorbed into the vector's order."""
-    if entered == sorted(entered):
-        return carried
-    place = np.argsort(entered)
-    left, right = pairs(len(entered))
-    high, low = (
-        np.maximum(place[left], place[right]),
-        np.minimum(place[left], place[right]),
-    )
-    both = high * (high + 1) // 2 + low
-    return replace(
-        carried,
-        a_i=carried.a_i[place],
-        a_ij=carried.a_ij[both],
-        t_i=carried.t_i[place],
-        t_ij=carried.t_ij[both],
-    )
+def _inverse(x: Floats, disjoint: Sequence[slice]) -> tuple[Floats, Floats, Floats]:
+    """Inverse (where singular, anything), sign and logarithm of the determinant.
+
+    Runs of columns between which X is diagonal are eliminated, as in Gauss's algorithm; what
+    they leave, and pivots near zero, go to LAPACK, which exchanges rows.
+    """
+    if x.shape[-1] == 1:
+        only = x[..., 0, 0]
+        safe = np.where(only == 0, 1.0, only)
+        return 1.0 / safe[..., None, None], np.sign(only), np.log(np.abs(safe))
+    if not disjoint:
+        sign, log_det = np.linalg.slogdet(x)
+        safe = np.where((sign == 0)[..., None, None], np.eye(x.shape[-1]), x)
+        return np.linalg.inv(safe), sign, log_det
+    pivot = np.einsum("...ii->...i", x)[..., disjoint[0]]
+    small = np.abs(pivot) < SMALL_PIVOT
+    found = _eliminated(x, disjoint, np.where(small, 1.0, pivot))
+    again = np.nonzero(small.any(axis=-1))
+    if len(again[0]):
+        for whole, part in zip(found, _inverse(x[again], ()), strict=True):
+            whole[again] = part
+    return found
+
+
+def _eliminated(
+    x: Floats, disjoint: Sequence[slice], pivot: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """`_inverse` by the pivots of the first run, which is of the first or the last columns."""
+    run, k = disjoint[0], x.shape[-1]
+    rest = slice(run.stop, k) if run.start == 0 else slice(0, run.start)
+    over = 1.0 / pivot
+    down = x[..., run, rest] * over[..., None]
+    across = x[..., rest, run] * over[..., None, :]
+    n = np.empty_like(x)
+    corner, sign, log_det = _inverse(x[..., rest, rest] - x[..., rest, run] @ down, disjoint[1:])
+    back = corner @ across
+    n[..., rest, rest] = corner
+    np.negative(back, out=n[..., rest, run])
+    np.negative(down @ corner, out=n[..., run, rest])
+    n[..., run, run] = down @ back
+    np.einsum("...ii->...i", n)[..., run] += over
+    sign = sign * np.sign(pivot).prod(axis=-1)
+    return n, sign, log_det + np.log(np.abs(pivot)).sum(axis=-1)

@@ -12,7 +12,7 @@ from silagetrial.mixed.design import Design, make_design
 from silagetrial.mixed.frame import ModelFrame
 from silagetrial.mixed.likelihood import blank, evaluate
 from silagetrial.mixed.maximise import Fits, initial_thetas
-from silagetrial.mixed.residual import range_limits
+from silagetrial.mixed.serial import range_limits
 
 __all__ = ["Inseparable", "check_groups", "inseparable", "no_maximum"]
 

@@ -15,6 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
+from silagetrial.mixed.columns import border_columns, local_columns
 from silagetrial.mixed.covariance import (
     Floats,
     Ints,
@@ -23,6 +24,7 @@ from silagetrial.mixed.covariance import (
     Residual,
     one_variance,
 )
+from silagetrial.mixed.nesting import cheapest, homes, longest_chain, nested
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,10 @@ class Level:
         The basis without its zeros.
     starts : (u,) int array
         First unit of the level below (or first base unit) of each unit.
+    disjoint : tuple of slice
+        First or last columns that can be eliminated as if each were alone: no two of them
+        share an observation, or anything absorbed before.  The next slice is of the columns
+        that the ones before leave.
     """
 
     width: int
@@ -64,6 +70,7 @@ class Level:
     basis: Floats
     parts: tuple[Part, ...]
     starts: Ints
+    disjoint: tuple[slice, ...]
 
     @property
     def is_diagonal(self) -> bool:
@@ -164,37 +171,11 @@ def make_design(x: Floats, terms: Sequence[RandomTerm], residual: Residual | Non
     """
     q, r = np.linalg.qr(x)
     left = one_variance(len(x)) if residual is None else residual
-    parameters = (*(p for term in terms for p in term.parameters), *left.parameters)
-    offsets = np.cumsum([0, *(len(term.parameters) for term in terms)])
-    at = {id(term): np.arange(offsets[i], offsets[i + 1]) for i, term in enumerate(terms)}
-    groupings = [term.codes for term in terms]
-    if left.unit is None:
-        chain = _cheapest(_chain(groupings), terms, width=x.shape[1] + 1)
-    else:
-        around = [codes for codes in groupings if _nested(left.unit, codes)]
-        chain = _cheapest(_chain([left.unit, *around]), terms, width=x.shape[1] + 1)
-    homes, crossed = _homes(terms, chain)
+    chain = _chain(terms, left, width=x.shape[1] + 1)
     keys = chain if left.unit is None else [left.unit, *chain]
     order = np.lexsort(tuple(keys)) if keys else np.arange(len(x))
-    sorted_chain = [codes[order] for codes in chain]
     base = _starts(keys[0][order]) if keys else np.zeros(1, dtype=np.int64)
-    levels, blocks = [], []
-    below = base
-    for codes, home in zip(sorted_chain, homes, strict=True):
-        starts = _starts(codes)
-        z, basis = _local_columns(home, order, codes, starts)
-        index = np.concatenate([np.zeros(0, dtype=np.int64), *(at[id(t)] for t in home)])
-        first = np.searchsorted(below, starts)
-        levels.append(Level(z.shape[1], index, basis, _parts(basis), first))
-        blocks.append(z)
-        below = starts
-    border = None
-    if crossed:
-        z, border, basis = _border_columns(crossed, order, below)
-        index = np.concatenate([at[id(t)] for t in crossed])
-        one = np.zeros(1, dtype=np.int64)
-        levels.append(Level(border.width, index, basis, _parts(basis), one))
-        blocks.append(z)
+    levels, blocks, border = _levels(terms, keys, order, base, first=len(keys) - len(chain))
     return Design(
         order=order.astype(np.int64),
         columns=np.column_stack([*blocks, q[order]]),
@@ -202,11 +183,77 @@ def make_design(x: Floats, terms: Sequence[RandomTerm], residual: Residual | Non
         constant=_constant(x, q, r),
         residual=left.take(order),
         base=base,
-        levels=tuple(levels),
+        levels=levels,
         border=border,
-        parameters=parameters,
+        parameters=(*(p for term in terms for p in term.parameters), *left.parameters),
         size=np.concatenate([*(_sizes(t) for t in terms), np.ones(len(left.parameters))]),
     )
+
+
+def _chain(terms: Sequence[RandomTerm], residual: Residual, *, width: int) -> list[Ints]:
+    """Groupings whose units are absorbed one after another, finest first.
+
+    Where rows are correlated within units, no level may cut through a unit.
+    """
+    groupings = [term.codes for term in terms]
+    if residual.unit is None:
+        return cheapest(longest_chain(groupings), terms, width=width)
+    around = [codes for codes in groupings if nested(residual.unit, codes)]
+    return cheapest(longest_chain([residual.unit, *around]), terms, width=width)
+
+
+def _levels(
+    terms: Sequence[RandomTerm], keys: Sequence[Ints], order: Ints, base: Ints, *, first: int
+) -> tuple[tuple[Level, ...], list[Floats], Border | None]:
+    """Levels, their columns and the border; levels begin with the key `first`."""
+    offsets = np.cumsum([0, *(len(term.parameters) for term in terms)])
+    own = {id(term): np.arange(offsets[i], offsets[i + 1]) for i, term in enumerate(terms)}
+    nothing = np.zeros(0, dtype=np.int64)
+    at_home, crossed = homes(terms, keys[first:])
+    levels, blocks, below = [], [], base
+    for at, home in enumerate(at_home, start=first):
+        codes = keys[at][order]
+        starts = _starts(codes)
+        z, basis, widths = local_columns(home, order, codes, starts)
+        index = np.concatenate([nothing, *(own[id(t)] for t in home)])
+        onto = np.searchsorted(below, starts)
+        alone = _disjoint(home, keys[:at], widths)
+        levels.append(Level(z.shape[1], index, basis, _parts(basis), onto, alone))
+        blocks.append(z)
+        below = starts
+    if not crossed:
+        return tuple(levels), blocks, None
+    z, border_index, basis = border_columns(crossed, order, below)
+    index = np.concatenate([own[id(t)] for t in crossed])
+    whole, width = np.zeros(1, dtype=np.int64), basis.shape[1]
+    levels.append(Level(width, index, basis, _parts(basis), whole, ()))
+    return tuple(levels), [*blocks, z], Border(border_index, width)
+
+
+def _disjoint(
+    home: Sequence[RandomTerm], finer: Sequence[Ints], widths: Sequence[int]
+) -> tuple[slice, ...]:
+    """`Level.disjoint`: terms of single columns, from either end of the columns.
+
+    What lies below, correlated rows or effects absorbed before, must not join two of a term's
+    levels.
+    """
+    left, sizes, below, found = list(home), list(widths), list(finer), []
+    while left:
+        k = sum(sizes)
+        ends = [(0, slice(0, sizes[0])), (len(left) - 1, slice(k - sizes[-1], k))]
+        fit = [
+            (run.stop - run.start, at, run)
+            for at, run in ends
+            if left[at].z.shape[1] == 1 and all(nested(f, left[at].codes) for f in below)
+        ]
+        most, at, run = max(fit, default=(0, 0, slice(0)), key=lambda end: end[0])
+        if most < 2:
+            break
+        found.append(run)
+        below.append(left.pop(at).codes)
+        sizes.pop(at)
+    return tuple(found)
 
 
 def _starts(codes: Ints) -> Ints:
@@ -241,133 +288,3 @@ def _sizes(term: RandomTerm) -> Floats:
     total = np.einsum("a,mab,b->m", square, term.basis, square)
     sizes: Floats = np.sqrt(total / term.basis.sum(axis=(1, 2)))
     return sizes
-
-
-def _nested(inner: Ints, outer: Ints) -> bool:
-    """Whether every level of ``inner`` lies in one level of ``outer``."""
-    return len(_pairs_of(inner, outer)) == len(np.unique(inner))
-
-
-def _pairs_of(first: Ints, second: Ints) -> Ints:
-    """Return the distinct pairs of two groupings, each as one number, in order of the first."""
-    pairs: Ints = np.unique(first * (second.max() + 1) + second)
-    return pairs
-
-
-def _chain(groupings: Sequence[Ints]) -> list[Ints]:
-    """Return the longest chain of nested groupings, finest first; ties to the finer."""
-    distinct: list[Ints] = []
-    for codes in sorted(groupings, key=lambda c: -len(np.unique(c))):
-        if not any(_nested(codes, d) and _nested(d, codes) for d in distinct):
-            distinct.append(codes)
-    best: list[list[int]] = []
-    for i, codes in enumerate(distinct):
-        below = [best[j] for j in range(i) if _nested(distinct[j], codes)]
-        best.append([*max(below, key=len, default=[]), i])
-    return [distinct[i] for i in max(best, key=len, default=[])]
-
-
-PASS, TOUCH = 20_000, 20
-"""Cost of one more level, and of touching an entry, in multiplications: set so that small blocks
-take all their levels at once, where the calls would cost more than the products."""
-
-
-def _cheapest(chain: list[Ints], terms: Sequence[RandomTerm], *, width: int) -> list[Ints]:
-    """Drop fine levels whose columns are absorbed sooner together with a coarser one's."""
-
-    def cost(cut: int) -> float:
-        homes, crossed = _homes(terms, chain[cut:])
-        widths = [
-            sum(_most_within(codes, term.codes) * term.z.shape[1] for term in home)
-            for codes, home in zip(chain[cut:], homes, strict=True)
-        ]
-        tail = width + sum(len(term.levels) for term in crossed)
-        total = 0.0
-        for i, codes in enumerate(chain[cut:]):
-            columns = sum(widths[i:]) + tail
-            total += PASS + len(np.unique(codes)) * columns**2 * (widths[i] + TOUCH)
-        return total
-
-    return chain[min(range(len(chain)), key=cost, default=0) :]
-
-
-def _most_within(outer: Ints, inner: Ints) -> int:
-    """Return the largest number of levels of ``inner`` within a level of ``outer``."""
-    outer_of, _ = np.divmod(_pairs_of(outer, inner), inner.max() + 1)
-    return int(np.bincount(outer_of).max())
-
-
-def _homes(
-    terms: Sequence[RandomTerm], chain: Sequence[Ints]
-) -> tuple[list[list[RandomTerm]], list[RandomTerm]]:
-    """Give each term the finest level of the chain it is nested in; the rest are crossed."""
-    homes: list[list[RandomTerm]] = [[] for _ in chain]
-    crossed: list[RandomTerm] = []
-    for term in terms:
-        level = next((i for i, codes in enumerate(chain) if _nested(term.codes, codes)), None)
-        (crossed if level is None else homes[level]).append(term)
-    return homes, crossed
-
-
-def _local_columns(
-    home: Sequence[RandomTerm], order: Ints, codes: Ints, starts: Ints
-) -> tuple[Floats, Floats]:
-    """Z of a level, (n, k), and its basis: each term's columns for the unit's own levels."""
-    unit = np.searchsorted(starts, np.arange(len(codes)), side="right") - 1
-    z_parts, basis_parts = [np.zeros((len(codes), 0))], []
-    for term in home:
-        slot, width = _rank_within(unit, term.codes[order])
-        z_parts.append(_spread(term.z[order], slot, width))
-        basis_parts.append(np.stack([np.kron(np.eye(width), b) for b in term.basis]))
-    return np.column_stack(z_parts), _block_basis(basis_parts)
-
-
-def _rank_within(unit: Ints, codes: Ints) -> tuple[Ints, int]:
-    """Return the number of each row's level within its unit, 0, 1, ..., and the largest count."""
-    pairs, inverse = np.unique(unit * (codes.max() + 1) + codes, return_inverse=True)
-    owner = pairs // (codes.max() + 1)
-    rank = np.arange(len(pairs)) - np.searchsorted(owner, owner)
-    return rank[inverse], int(rank.max()) + 1
-
-
-def _spread(z: Floats, slot: Ints, width: int) -> Floats:
-    """Put each row's k values into the columns of its slot: (n, width * k)."""
-    n, k = z.shape
-    out = np.zeros((n, width, k))
-    out[np.arange(n), slot] = z
-    return out.reshape(n, width * k)
-
-
-def _block_basis(parts: Sequence[Floats]) -> Floats:
-    """Stack the bases of several terms along the diagonal: (sum m, sum k, sum k)."""
-    size = sum(part.shape[1] for part in parts)
-    out = np.zeros((sum(len(part) for part in parts), size, size))
-    row = column = 0
-    for part in parts:
-        width = part.shape[1]
-        out[row : row + len(part), column : column + width, column : column + width] = part
-        row, column = row + len(part), column + width
-    return out
-
-
-def _border_columns(
-    crossed: Sequence[RandomTerm], order: Ints, starts: Ints
-) -> tuple[Floats, Border, Floats]:
-    """Columns of the crossed terms, local to each top unit, and where they belong."""
-    n = len(order)
-    unit = np.searchsorted(starts, np.arange(n), side="right") - 1
-    width = sum(len(term.levels) * term.z.shape[1] for term in crossed)
-    z_parts, index_parts, basis_parts = [], [], []
-    offset = 0
-    for term in crossed:
-        k, codes = term.z.shape[1], term.codes[order]
-        slot, size = _rank_within(unit, codes)
-        z_parts.append(_spread(term.z[order], slot, size))
-        index = np.full((len(starts), size, k), width)
-        index[unit, slot] = offset + codes[:, None] * k + np.arange(k)
-        index_parts.append(index.reshape(len(starts), size * k))
-        eye = np.eye(len(term.levels))
-        basis_parts.append(np.stack([np.kron(eye, b) for b in term.basis]))
-        offset += len(term.levels) * k
-    border = Border(np.column_stack(index_parts).astype(np.int64), width)
-    return np.column_stack(z_parts), border, _block_basis(basis_parts)

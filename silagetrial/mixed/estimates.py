@@ -110,14 +110,7 @@ def f_test(fit: Fit, rows: npt.ArrayLike, *, method: Method = "kenward-roger") -
         test = smallsample.kenward_roger_f(at, inside, value)
     else:
         test = smallsample.satterthwaite_f(at, inside, value, _observed(fit))
-    numbers = (
-        test.den_df,
-        test.statistic,
-        test.p_value,
-        test.scaling,
-        test.a1,
-        test.a2,
-    )
+    numbers = (test.den_df, test.statistic, test.p_value, test.scaling, test.a1, test.a2)
     return FTestResult(test.num_df, *(float(x[0]) for x in numbers))
 
 
@@ -227,43 +220,58 @@ def contrasts(
     else:
         phi, w = at.phi[0], _observed(fit)
     covariance = kept @ phi @ kept.T * fit.scale**2
-    error = np.sqrt(np.diag(covariance))
-    if not (error > 0).all():
+    if not (np.diag(covariance) > 0).all():
         raise NoAnswer(
             found="a contrast whose standard error is not above zero",
             expected="a contrast of estimable coefficients, not all weights zero",
             remedy="look at the weights, or use bound='zero'",
         )
     df = smallsample.contrast_df(at, kept, w)[0]
-    statistic = estimate / error
-    frame = functions.labels.assign(
-        estimate=estimate,
-        std_error=error,
-        df=df,
-        statistic=statistic,
-        p_value=smallsample.t_tail(statistic, df),
-        conf_low=estimate - smallsample.t_quantile(level, df) * error,
-        conf_high=estimate + smallsample.t_quantile(level, df) * error,
-    )
+    numbers = _intervals(estimate, np.sqrt(np.diag(covariance)), df, level)
+    frame = functions.labels.assign(**numbers)
     notes: tuple[str, ...] = ()
-    if family == "holm":
-        frame = frame.assign(p_adjusted=holm(frame["p_value"].to_numpy()))
-        notes = ("p adjusted by Holm's method.",)
-    elif family == "simultaneous":
-        correlation = covariance / np.outer(error, error)
-        smallest = float(df.min())
-        critical = critical_value(correlation, smallest, level=level).value
-        frame = frame.assign(
-            sim_low=estimate - critical * error,
-            sim_high=estimate + critical * error,
-            p_adjusted=adjusted_p(statistic, correlation, smallest),
-        )
-        notes = (
-            f"Simultaneous {level:.0%} intervals and adjusted p: multivariate t, "
-            f"{len(frame)} contrasts, {smallest:.1f} df (the smallest), critical value "
-            f"{critical:.3f}.",
-        )
+    if family is not None:
+        more, notes = _family(numbers, covariance, family, level)
+        frame = frame.assign(**more)
     return Table(frame.assign(unit="", scale="model"), title="Contrasts", notes=notes)
+
+
+def _intervals(estimate: Floats, error: Floats, df: Floats, level: float) -> dict[str, Floats]:
+    """Estimates with their t tests and intervals, by column."""
+    statistic, half = estimate / error, smallsample.t_quantile(level, df) * error
+    return {
+        "estimate": estimate,
+        "std_error": error,
+        "df": df,
+        "statistic": statistic,
+        "p_value": smallsample.t_tail(statistic, df),
+        "conf_low": estimate - half,
+        "conf_high": estimate + half,
+    }
+
+
+def _family(
+    numbers: Mapping[str, Floats],
+    covariance: Floats,
+    family: Literal["simultaneous", "holm"],
+    level: float,
+) -> tuple[dict[str, Floats], tuple[str, ...]]:
+    """Columns of all contrasts taken together, and how they were made."""
+    if family == "holm":
+        return {"p_adjusted": holm(numbers["p_value"])}, ("p adjusted by Holm's method.",)
+    estimate, error, smallest = numbers["estimate"], numbers["std_error"], numbers["df"].min()
+    correlation = covariance / np.outer(error, error)
+    critical = critical_value(correlation, float(smallest), level=level).value
+    columns = {
+        "sim_low": estimate - critical * error,
+        "sim_high": estimate + critical * error,
+        "p_adjusted": adjusted_p(numbers["statistic"], correlation, float(smallest)),
+    }
+    return columns, (
+        f"Simultaneous {level:.0%} intervals and adjusted p: multivariate t, "
+        f"{len(estimate)} contrasts, {smallest:.1f} df (the smallest), critical value "
+        f"{critical:.3f}.",
+    )
 
 
 def labelled(functions: Functions | npt.ArrayLike, names: Sequence[str] | None) -> Functions:

@@ -1,11 +1,9 @@
-"""Fit one mixed model to a data frame."""
+"""One fitted mixed model: estimates, predicted effects and residuals in the data's units."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -13,15 +11,12 @@ from scipy import sparse
 from scipy.sparse import linalg as sparse_linalg
 
 from silagetrial.display.table import Table
-from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
-from silagetrial.mixed.checks import check_groups, inseparable, no_maximum
 from silagetrial.mixed.covariance import Bools, Floats, Parameter
-from silagetrial.mixed.design import Design, make_design
-from silagetrial.mixed.formulas import Random, Serial, check_choice
-from silagetrial.mixed.frame import ModelFrame, model_frame
-from silagetrial.mixed.likelihood import Batch, prepare
-from silagetrial.mixed.maximise import TOLERANCE, Fits, maximise
+from silagetrial.mixed.design import Design
+from silagetrial.mixed.frame import ModelFrame
+from silagetrial.mixed.likelihood import Batch
+from silagetrial.mixed.maximise import Fits
 from silagetrial.mixed.residual import residual_whitener
 
 
@@ -43,7 +38,7 @@ class Fit:
     -----
     Derived: `loglik`, `beta`, `names`, `theta`, `parameters`, `covariance`,
     `covariance_kr`, `theta_covariance`, `at_bound`, `steps`, `decrement`, `fitted`,
-    `residuals`, `coefficients`, `variances`, `blups`.
+    `residuals`, `coefficients`, `variances`.
     """
 
     frame: ModelFrame
@@ -147,16 +142,16 @@ class Fit:
 
         ``G Z'V^-1 (y - Xb)`` by one sparse solve; G need not be invertible.
         """
-        z, g = self._sparse_z(), self._sparse_g()
+        z, g = self.sparse_z(), self.sparse_g()
         if not z.shape[1]:
             return np.zeros(0)
-        whitened = self._whitening @ z
+        whitened = self.whitening @ z
         system = sparse.eye_array(z.shape[1]) + (whitened.T @ whitened) @ g
-        right = whitened.T @ (self._whitening @ self._without_fixed)
+        right = whitened.T @ (self.whitening @ self._without_fixed)
         return np.asarray(g @ sparse_linalg.spsolve(sparse.csc_array(system), right))
 
     @cached_property
-    def _whitening(self) -> sparse.csc_array:
+    def whitening(self) -> sparse.csc_array:
         """Block-diagonal W with W'W = D^-1 of the residual, (n, n) sparse, rows as in the data."""
         return residual_whitener(self.design, self.theta)
 
@@ -167,7 +162,8 @@ class Fit:
         small = self.frame.x @ self.from_orthonormal @ self.orthonormal_beta
         return np.asarray((self.frame.y - level * constant) - small)
 
-    def _sparse_z(self) -> sparse.csc_array:
+    def sparse_z(self) -> sparse.csc_array:
+        """Z of all random terms, one after another, (n, effects)."""
         blocks = []
         for term in self.frame.terms:
             k, n = term.z.shape[1], len(term.codes)
@@ -179,7 +175,8 @@ class Fit:
             return sparse.csc_array((len(self.frame.y), 0))
         return sparse.csc_array(sparse.hstack(blocks))
 
-    def _sparse_g(self) -> sparse.csc_array:
+    def sparse_g(self) -> sparse.csc_array:
+        """Covariance matrix of all effects, block by block, (effects, effects)."""
         blocks, at = [], 0
         for term in self.frame.terms:
             values = self.theta[at : at + len(term.parameters)]
@@ -198,18 +195,27 @@ class Fit:
     @property
     def residuals(self) -> Floats:
         """Response minus fixed part and random effects, (n,); see `detected_effects`."""
-        return np.asarray(self._without_fixed - self._sparse_z() @ self.detected_effects)
+        return np.asarray(self._without_fixed - self.sparse_z() @ self.detected_effects)
 
     @cached_property
     def detected_effects(self) -> Floats:
         """`effects`, zero for terms whose variance is not above zero: none were detected."""
-        shown, at, parameter = self.effects.copy(), 0, 0
-        for term in self.frame.terms:
-            k, count = term.z.shape[1], len(term.levels) * term.z.shape[1]
-            if k == 1 and self.theta[parameter] <= 0:
-                shown[at : at + count] = 0.0
-            at, parameter = at + count, parameter + len(term.parameters)
+        shown, at = self.effects.copy(), 0
+        for term, there in zip(self.frame.terms, self.detected, strict=True):
+            after = at + len(term.levels) * term.z.shape[1]
+            if not there:
+                shown[at:after] = 0.0
+            at = after
         return shown
+
+    @cached_property
+    def detected(self) -> tuple[bool, ...]:
+        """Whether each random term has a variance above zero, or several correlated effects."""
+        first = [p.term for p in self.parameters]
+        return tuple(
+            term.z.shape[1] > 1 or bool(self.theta[first.index(term.name)] > 0)
+            for term in self.frame.terms
+        )
 
     @property
     def variances(self) -> Table:
@@ -234,20 +240,6 @@ class Fit:
         )
         return Table(frame, title="Variances and covariances (REML)")
 
-    @property
-    def blups(self) -> Table:
-        """Predicted random effects; zero for a term whose variance is not above zero."""
-        rows, at = [], 0
-        for term in self.frame.terms:
-            k = term.z.shape[1]
-            values = self.detected_effects[at : at + len(term.levels) * k].reshape(-1, k)
-            at += values.size
-            for level, row in zip(term.levels, values, strict=True):
-                for column, value in zip(term.columns, row, strict=True):
-                    rows.append((term.grouping, level, column, float(value)))
-        frame = pd.DataFrame(rows, columns=["term", "level", "effect", "estimate"])
-        return Table(frame, title="Predicted random effects (BLUPs)")
-
 
 def _remark(value: float, kind: str, edge: bool, held: bool) -> str:
     """Say what an estimate at a bound or below zero means."""
@@ -256,111 +248,3 @@ def _remark(value: float, kind: str, edge: bool, held: bool) -> str:
     if kind == "variance" and (value < 0 or (edge and value == 0)):
         return "none detected"
     return "effects perfectly correlated or without spread" if edge else ""
-
-
-def fit_mixed(
-    data: pd.DataFrame,
-    formula: str,
-    *,
-    random: Random = (),
-    bound: Literal["free", "zero"] = "free",
-    residual_by: str | None = None,
-    serial: Serial | None = None,
-    measurement_error: bool = False,
-    levels: Mapping[str, Sequence[str]] | None = None,
-    tolerance: float = TOLERANCE,
-) -> Fit:
-    """Fit a linear mixed model by restricted maximum likelihood.
-
-    Parameters
-    ----------
-    data : pandas.DataFrame
-    formula : str
-        Response and fixed part, such as ``"dm_loss ~ binding * opening"``.
-    random : sequence
-        Names of grouping columns, nested or crossed in any order; ``"site:binding"`` for a
-        grouping by two columns, ``{"bale": "1 + days"}`` for correlated intercepts and
-        slopes, ``{"bale": "0 + days"}`` for a slope of its own.
-    bound : {"free", "zero"}
-        ``"free"`` (default): the variance of a random intercept may be negative as long as
-        the observations' covariance matrix is positive definite, which keeps the paired t
-        and analysis-of-variance identities; ``"zero"`` holds it at zero or above.
-    residual_by : str, optional
-        Column (or columns joined by ``:``) whose levels have residual variances of their own;
-        refused below 6 residual degrees of freedom a level.
-    serial : mapping, optional
-        Serial correlation ``exp(-distance / range)`` between the rows of a unit, over uneven
-        times: ``{"bale": "days"}``.
-    measurement_error : bool
-        Beside serial correlation, a variance without it.
-    levels : mapping, optional
-        Order of levels of factors, the reference first.
-    tolerance : float
-        Squared Newton decrement at which to stop.
-
-    Returns
-    -------
-    Fit
-
-    Raises
-    ------
-    UsageError
-        A formula or column that cannot be used, or a random term that the data cannot tell
-        from the others.
-    NoAnswer
-        No residual degrees of freedom, a response without variation, or no maximum.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> data = pd.DataFrame({
-    ...     "pair": ["1", "1", "2", "2", "3", "3"],
-    ...     "binding": ["film", "net"] * 3,
-    ...     "loss": [3.1, 4.0, 5.2, 5.9, 2.2, 3.4],
-    ... })
-    >>> fit = fit_mixed(data, "loss ~ binding", random=["pair"])
-    >>> fit.names
-    ('Intercept', 'binding[net]')
-    >>> round(float(fit.beta[1]), 3)
-    0.933
-    """
-    check_choice("bound", bound, ("free", "zero"))
-    frame = model_frame(
-        data,
-        formula,
-        random=random,
-        bound=bound,
-        residual_by=residual_by,
-        serial=serial,
-        measurement_error=measurement_error,
-        levels=levels,
-    )
-    n, p = frame.x.shape
-    if n <= p:
-        raise NoAnswer(
-            found=f"{n} rows for {p} coefficients of {formula!r}",
-            expected="more rows than coefficients",
-            remedy="leave out terms, or add data: without residual degrees of freedom there is "
-            "no standard error",
-        )
-    design = make_design(frame.x, frame.terms, frame.residual)
-    batch = prepare(design, frame.y[None])
-    size = np.abs(frame.y).max()
-    if batch.scale[0] <= 8 * np.finfo(float).eps * size or size == 0:
-        raise NoAnswer(
-            found=f"the fixed part of {formula!r} explains the response exactly",
-            expected="a response that varies",
-            remedy="look for a response computed from the factors, or a constant column",
-        )
-    mixed_up = inseparable(design)
-    if mixed_up is not None:
-        raise UsageError(
-            found=f"the data cannot estimate {' and '.join(mixed_up.names)} ({mixed_up.why})",
-            expected="random terms whose levels repeat, and which differ from each other",
-            remedy="leave one of them out",
-        )
-    check_groups(frame)
-    fits = maximise(design, batch, tolerance=tolerance)
-    if not fits.converged[0]:
-        raise no_maximum(formula, design, fits)
-    return Fit(frame, design, batch, fits)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import TypeAlias
 
 import formulaic
@@ -53,8 +54,9 @@ def check_level(level: float) -> None:
         )
 
 
+@lru_cache(maxsize=64)
 def parse(formula: str) -> formulaic.Formula:
-    """Read a formula with a response."""
+    """Read a formula with a response; nobody may change what comes back, which is kept."""
     coded = re.search(r"\bC\(", formula)
     if coded is not None:
         raise UsageError(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import formulaic
@@ -16,24 +16,16 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.errors import UsageError
-from silagetrial.mixed.covariance import (
-    Floats,
-    Ints,
-    RandomTerm,
-    Residual,
-    one_variance,
-    random_term,
-)
+from silagetrial.mixed.covariance import Floats, Ints, RandomTerm, Residual
 from silagetrial.mixed.formulas import (
     Random,
     Serial,
-    inner_formula,
     parse,
     read_random,
     read_serial,
-    required,
 )
 from silagetrial.mixed.formulas import matrix as matrix_of
+from silagetrial.mixed.grouping import columns_needed, make_residual, make_term
 
 
 @dataclass(frozen=True)
@@ -140,23 +132,8 @@ def model_frame(
     Parameters
     ----------
     data : pandas.DataFrame
-    formula : str
-        Response and fixed part, such as ``"log(butyric_acid) ~ binding * opening"``.
-    random : sequence
-        Grouping columns (``"pair"``; several joined by ``:`` make one grouping), or mappings
-        such as ``{"bale": "1 + days"}`` for correlated effects and ``{"bale": "0 + days"}``
-        for a slope alone.
-    bound : {"free", "zero"}
-        Whether the variances of intercepts may be negative.
-    residual_by : str, optional
-        Column (or columns joined by ``:``) whose levels have residual variances of their own.
-    serial : mapping, optional
-        Serial correlation ``exp(-distance / range)`` within a unit: ``{"bale": "days"}``.
-    measurement_error : bool
-        Beside serial correlation, a variance without it.
-    levels : mapping, optional
-        Order of the levels of factors, the reference first; otherwise categories keep their
-        order and texts are sorted.
+    formula, random, bound, residual_by, serial, measurement_error, levels
+        As in `silagetrial.mixed.fit_mixed`.
 
     Raises
     ------
@@ -164,27 +141,10 @@ def model_frame(
         A formula that cannot be read, columns that are not there, a response that is not a
         number, nothing left to fit.
     """
-    parsed = parse(formula)
-    groupings = read_random(random)
-    serially = read_serial(serial)
+    parsed, groupings, serially = parse(formula), read_random(random), read_serial(serial)
     # A set in formulaic: sorted, so that no digit depends on the hash seed.
     needed = sorted(str(v) for v in parsed.required_variables)
-    fixed = sorted(str(v) for v in parsed.rhs.required_variables)
-    slopes = [v for _, inner in groupings for v in required(inner)]
-    groups = [c for grouping, _ in groupings for c in grouping.split(":")]
-    by = [] if residual_by is None else residual_by.split(":")
-    within = [] if serially is None else [*serially[0].split(":"), *serially[1]]
-    used = list(dict.fromkeys([*needed, *groups, *slopes, *by, *within]))
-    _check_columns(data, used)
-    missing = data[used].isna()
-    keep = ~missing.any(axis=1).to_numpy()
-    if not keep.any():
-        raise UsageError(
-            found=f"no row has values in all of {', '.join(used)}",
-            expected="complete rows",
-            remedy="look at the columns for missing values",
-        )
-    rows = data[used].loc[keep].reset_index(drop=True)
+    rows, missing = _complete(data, [*needed, *columns_needed(groupings, residual_by, serially)])
     typed = _with_levels(rows, _factor_levels(rows, needed, levels or {}))
     y = _response(parsed, typed)
     matrix = matrix_of(parsed.rhs, typed)
@@ -196,21 +156,46 @@ def model_frame(
             remedy="look at the covariates for infinite values, or a logarithm of zero",
         )
     kept, null = _full_rank(x_all)
-    factors = {
-        name: tuple(str(c) for c in typed[name].cat.categories)
-        for name in fixed
-        if isinstance(typed[name].dtype, pd.CategoricalDtype)
-    }
-    numbers = {name: typed[name].to_numpy(dtype=float) for name in fixed if name not in factors}
+    factors, numbers = _variables(parsed, typed)
+    lost = missing.to_numpy().any(axis=1)
     return ModelFrame(
         formula, y, x_all[:, kept],
         tuple(str(c).replace("[T.", "[") for c in matrix.columns), kept, null,
         matrix.model_spec, factors, numbers,
-        tuple(_make_term(typed, g, inner, bound) for g, inner in groupings),
-        _make_residual(typed, residual_by, serially, measurement_error=measurement_error),
-        np.flatnonzero(keep),
-        {int(i): ", ".join(missing.columns[missing.iloc[i]]) for i in np.flatnonzero(~keep)},
+        tuple(make_term(typed, g, inner, bound) for g, inner in groupings),
+        make_residual(typed, residual_by, serially, measurement_error=measurement_error),
+        np.flatnonzero(~lost),
+        {int(i): ", ".join(missing.columns[missing.iloc[i]]) for i in np.flatnonzero(lost)},
     )  # fmt: skip
+
+
+def _complete(data: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows with a value in every column used, those columns only, and where values are missing."""
+    used = list(dict.fromkeys(names))
+    _check_columns(data, used)
+    missing = data[used].isna()
+    keep = np.logical_not(missing.to_numpy().any(axis=1))
+    if not keep.any():
+        raise UsageError(
+            found=f"no row has values in all of {', '.join(used)}",
+            expected="complete rows",
+            remedy="look at the columns for missing values",
+        )
+    return data[used].loc[keep].reset_index(drop=True), missing
+
+
+def _variables(
+    parsed: formulaic.Formula, typed: pd.DataFrame
+) -> tuple[dict[str, tuple[str, ...]], dict[str, Floats]]:
+    """Factors of the fixed part with their levels, and its numbers with their values."""
+    factors, numbers = {}, {}
+    for name in sorted(str(v) for v in parsed.rhs.required_variables):
+        column = typed[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            factors[name] = tuple(str(c) for c in column.cat.categories)
+        else:
+            numbers[name] = column.to_numpy(dtype=float)
+    return factors, numbers
 
 
 def _check_columns(data: pd.DataFrame, used: Sequence[str]) -> None:
@@ -300,92 +285,6 @@ def _full_rank(x: Floats) -> tuple[Ints, Floats]:
         null[kept] = -np.linalg.lstsq(x[:, kept], x[:, aliased], rcond=None)[0]
         null[aliased, np.arange(len(aliased))] = 1.0
     return np.array(kept, dtype=np.int64), null
-
-
-def _codes(rows: pd.DataFrame, grouping: str) -> tuple[Ints, tuple[str, ...]]:
-    """Level of each row of a grouping by one or several columns, and the levels' labels."""
-    names = grouping.split(":")
-    labels = rows[names[0]].astype(str)
-    for name in names[1:]:
-        labels = labels + ":" + rows[name].astype(str)
-    codes, levels = pd.factorize(labels.to_numpy(dtype=object), sort=True)
-    return codes.astype(np.int64), tuple(str(level) for level in levels)
-
-
-def _make_residual(
-    rows: pd.DataFrame,
-    by: str | None,
-    serially: tuple[str, tuple[str, ...]] | None,
-    *,
-    measurement_error: bool,
-) -> Residual:
-    """Arrange what is left within rows; refuse what no data could tell."""
-    residual = one_variance(len(rows))
-    if by is not None:
-        groups, levels = _codes(rows, by)
-        names = tuple(f"residual: {level}" for level in levels)
-        residual = replace(residual, groups=groups, names=names)
-    if serially is None:
-        if measurement_error:
-            raise UsageError(
-                found="measurement_error=True without a serial term",
-                expected="a serial term beside which a separate error can be told",
-                remedy="add serial={'bale': 'days'}, or leave measurement_error out",
-            )
-        return residual
-    unit, columns = serially
-    codes, labels = _codes(rows, unit)
-    places = _places(rows, columns)
-    located = pd.DataFrame(places).assign(unit=codes)
-    twice = located.duplicated(keep=False).to_numpy()
-    if twice.any() and not measurement_error:
-        raise UsageError(
-            found=f"{unit} {labels[codes[twice][0]]} has two rows at the same {', '.join(columns)}",
-            expected="one row a time within each unit of serial correlation",
-            remedy="average repeat results, or add measurement_error=True",
-        )
-    if located.drop_duplicates()["unit"].is_unique:
-        raise UsageError(
-            found=f"no {unit} with rows at two different {', '.join(columns)}",
-            expected="several times within units, over which correlation can fall",
-            remedy="leave out the serial term, or correct its unit",
-        )
-    return replace(residual, unit=codes, coordinates=places, measurement_error=measurement_error)
-
-
-def _places(rows: pd.DataFrame, columns: Sequence[str]) -> Floats:
-    """Coordinates of serial correlation, (n, k)."""
-    numeric = [pd.api.types.is_numeric_dtype(rows[name]) for name in columns]
-    if not columns or not all(numeric):
-        text = [name for name, is_number in zip(columns, numeric, strict=True) if not is_number]
-        raise UsageError(
-            found="serial correlation over "
-            + (f"{', '.join(text)}, which is no number" if text else "no column of times"),
-            expected="times in numbers, such as days in storage",
-            remedy="compute days from dates, such as (date - first).dt.days",
-        )
-    places = rows[list(columns)].to_numpy(dtype=float)
-    if not np.isfinite(places).all():
-        raise UsageError(
-            found=f"values of {', '.join(columns)} that are not finite",
-            expected="finite times",
-            remedy="look at the column for infinite values",
-        )
-    return places
-
-
-def _make_term(
-    rows: pd.DataFrame, grouping: str, inner: str, bound: Literal["free", "zero"]
-) -> RandomTerm:
-    codes, levels = _codes(rows, grouping)
-    columns: tuple[str, ...] = ("1",)
-    z = np.ones((len(rows), 1))
-    if inner != "1":
-        matrix = matrix_of(inner_formula(inner), rows)
-        z = np.asarray(matrix, dtype=float)
-        columns = tuple(str(c).replace("Intercept", "1") for c in matrix.columns)
-    name = grouping if inner == "1" else f"{grouping} ({inner})"
-    return random_term(name, grouping, codes, levels, z, columns, bound=bound)
 
 
 def _sum_coded(terms: formulaic.Formula, levels: Mapping[str, Sequence[str]]) -> str:

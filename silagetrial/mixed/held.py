@@ -1,14 +1,17 @@
-"""Hold a parameter, or the ratio of two, while the likelihood is maximised over the others.
+"""Hold a parameter, or a correlation, while the likelihood is maximised over the others.
 
 The maximiser holds a coordinate by never moving it, so the quantity held has to be a
 coordinate.  A variance of correlated effects is one when it comes first in the Cholesky
 factor L of its covariance matrix: ``G_00 = L_00^2``.  A covariance becomes one in place of
-L_10, as ``G_10 = L_10 L_00``; a ratio ``s_j / s_i`` in place of s_j.  Matrices of correlated
-effects stay positive semidefinite in all of them.
+L_10, as ``G_10 = L_10 L_00``.  A correlation becomes one as the sine of an angle in place of
+L_10: ``L_10 = s sin(a)``, ``L_11 = s cos(a)``, so that ``G_11 = s^2`` and the correlation is
+``sin(a)``, its limits -1 and 1 included.  Matrices of correlated effects stay positive
+semidefinite in all of them.
 """
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +25,7 @@ from silagetrial.mixed.covariance import (
     coordinates,
 )
 
-__all__ = ["Held", "Tied", "held_coordinates"]
+__all__ = ["Angle", "Held", "Product", "held_coordinates"]
 
 
 @dataclass(frozen=True)
@@ -33,14 +36,14 @@ class Held:
     ----------
     index : int
         Position of the parameter held.
-    over : int or None
-        Position of a variance: the ratio of the parameter to it is held instead.
+    between : tuple of int or None
+        Positions of two variances: the correlation is held whose covariance is the parameter.
     also : tuple of int
         Further positions held: the covariances of an effect whose variance is held at zero.
     """
 
     index: int
-    over: int | None = None
+    between: tuple[int, int] | None = None
     also: tuple[int, ...] = ()
 
     def mask(self, m: int) -> Bools:
@@ -52,52 +55,47 @@ class Held:
     def value(self, theta: Floats) -> Floats:
         """What is held, (T,), at parameters (T, m)."""
         value: Floats = theta[:, self.index]
-        return value if self.over is None else value / theta[:, self.over]
+        if self.between is None:
+            return value
+        one, other = (theta[:, i] for i in self.between)
+        return np.asarray(np.clip(value / np.sqrt(one * other), -1.0, 1.0))
 
 
 @dataclass(frozen=True)
-class Tied(Coordinates):
-    """Coordinates in which one, c, stands for ``c f^power``, f being another.
+class _Turned(Coordinates):
+    """Coordinates in which two entries of a Cholesky factor are told by two other numbers.
 
     Attributes
     ----------
-    first, cross : int
-        Positions of f and of c.
-    power : int
-        -1 makes a covariance a coordinate (f is L_00), 1 a ratio of variances.
+    cross : int
+        Position of L_10, in whose place the quantity held stands.
+    other : int
+        Position of the entry that changes its meaning with it.
     """
 
-    first: int
     cross: int
-    power: int
+    other: int
 
     @property
     def plain(self) -> bool:
-        """Never: c is not a parameter."""
+        """Never: what is held is no parameter."""
         return False
 
-    def of(self, theta: Floats) -> Floats:
-        """From (co)variances and ranges, (T, m), to coordinates."""
-        u = super().of(theta)
-        u[:, self.cross] = u[:, self.cross] * u[:, self.first] ** float(-self.power)
-        return u
-
+    @abstractmethod
     def _untied(self, u: Floats) -> Floats:
-        out = u.copy()
-        out[:, self.cross] = u[:, self.cross] * u[:, self.first] ** float(self.power)
-        return out
+        """Entries of the Cholesky factor, (T, m)."""
+
+    @abstractmethod
+    def _untying(self, u: Floats) -> Floats:
+        """Derivatives of `_untied`, (T, m, m)."""
+
+    @abstractmethod
+    def _bends(self, u: Floats, pull: Floats) -> tuple[Floats, Floats, Floats]:
+        """``sum_k pull_k d2 untied_k``: twice by `cross`, by both, twice by `other`."""
 
     def theta(self, u: Floats) -> Floats:
         """From coordinates, (T, m), to (co)variances and ranges."""
         return super().theta(self._untied(u))
-
-    def _untying(self, u: Floats) -> Floats:
-        """Derivatives of the untied coordinates by the tied ones, (T, m, m)."""
-        f, c, e = u[:, self.first], u[:, self.cross], float(self.power)
-        out = np.repeat(np.eye(u.shape[1])[None], len(u), axis=0)
-        out[:, self.cross, self.cross] = f**e
-        out[:, self.cross, self.first] = e * c * f ** (e - 1)
-        return out
 
     def jacobian(self, u: Floats) -> Floats:
         """Return d theta / d u, (T, m, m), rows theta."""
@@ -107,13 +105,72 @@ class Tied(Coordinates):
         """Return - sum_i score_i d2 theta_i / du du', (T, m, m)."""
         untied, turn = self._untied(u), self._untying(u)
         out = turn.mT @ super().curvature(score, untied) @ turn
-        pull = (super().jacobian(untied).mT @ score[..., None])[:, self.cross, 0]
-        f, c, e = u[:, self.first], u[:, self.cross], float(self.power)
-        out[:, self.first, self.first] -= pull * e * (e - 1) * c * f ** (e - 2)
-        mixed = pull * e * f ** (e - 1)
-        out[:, self.first, self.cross] -= mixed
-        out[:, self.cross, self.first] -= mixed
+        pull = (super().jacobian(untied).mT @ score[..., None])[..., 0]
+        cross, both, other = self._bends(u, pull)
+        out[:, self.cross, self.cross] -= cross
+        out[:, self.cross, self.other] -= both
+        out[:, self.other, self.cross] -= both
+        out[:, self.other, self.other] -= other
         return np.asarray(out)
+
+
+@dataclass(frozen=True)
+class Product(_Turned):
+    """``c = L_10 L_00`` in place of L_10, `other` being the position of L_00: a covariance."""
+
+    def of(self, theta: Floats) -> Floats:
+        """From (co)variances and ranges, (T, m), to coordinates."""
+        u = super().of(theta)
+        u[:, self.cross] = u[:, self.cross] * u[:, self.other]
+        return u
+
+    def _untied(self, u: Floats) -> Floats:
+        out = u.copy()
+        out[:, self.cross] = u[:, self.cross] / u[:, self.other]
+        return out
+
+    def _untying(self, u: Floats) -> Floats:
+        c, f = u[:, self.cross], u[:, self.other]
+        out = np.repeat(np.eye(u.shape[1])[None], len(u), axis=0)
+        out[:, self.cross, self.cross] = 1.0 / f
+        out[:, self.cross, self.other] = -c / f**2
+        return out
+
+    def _bends(self, u: Floats, pull: Floats) -> tuple[Floats, Floats, Floats]:
+        c, f, own = u[:, self.cross], u[:, self.other], pull[:, self.cross]
+        return np.zeros_like(c), -own / f**2, 2.0 * own * c / f**3
+
+
+@dataclass(frozen=True)
+class Angle(_Turned):
+    """The angle whose sine is a correlation, and s, in place of L_10 and L_11 (`other`)."""
+
+    def of(self, theta: Floats) -> Floats:
+        """From (co)variances and ranges, (T, m), to coordinates."""
+        u = super().of(theta)
+        low, down = u[:, self.cross].copy(), u[:, self.other].copy()
+        u[:, self.cross], u[:, self.other] = np.arctan2(low, down), np.hypot(low, down)
+        return u
+
+    def _untied(self, u: Floats) -> Floats:
+        out, a, s = u.copy(), u[:, self.cross], u[:, self.other]
+        out[:, self.cross], out[:, self.other] = s * np.sin(a), s * np.cos(a)
+        return out
+
+    def _untying(self, u: Floats) -> Floats:
+        a, s = u[:, self.cross], u[:, self.other]
+        out = np.repeat(np.eye(u.shape[1])[None], len(u), axis=0)
+        out[:, self.cross, self.cross] = s * np.cos(a)
+        out[:, self.cross, self.other] = np.sin(a)
+        out[:, self.other, self.cross] = -s * np.sin(a)
+        out[:, self.other, self.other] = np.cos(a)
+        return out
+
+    def _bends(self, u: Floats, pull: Floats) -> tuple[Floats, Floats, Floats]:
+        a, s = u[:, self.cross], u[:, self.other]
+        low, down = pull[:, self.cross], pull[:, self.other]
+        twice = -s * (low * np.sin(a) + down * np.cos(a))
+        return twice, low * np.cos(a) - down * np.sin(a), np.zeros_like(a)
 
 
 def held_coordinates(parameters: tuple[Parameter, ...], held: Held | None) -> Coordinates:
@@ -121,8 +178,6 @@ def held_coordinates(parameters: tuple[Parameter, ...], held: Held | None) -> Co
     where = coordinates(parameters)
     if held is None:
         return where
-    if held.over is not None:
-        return Tied(where.cones, where.logs, held.over, held.index, 1)
     at = [i for i, cone in enumerate(where.cones) if held.index in cone.index]
     if not at:
         return where
@@ -131,10 +186,12 @@ def held_coordinates(parameters: tuple[Parameter, ...], held: Held | None) -> Co
     row, column = int(cone.rows[place]), int(cone.columns[place])
     turned = _first(cone, (row,) if row == column else (column, row))
     cones = (*where.cones[: at[0]], turned, *where.cones[at[0] + 1 :])
-    where = replace(where, cones=cones)
     if row == column:
-        return where
-    return Tied(where.cones, where.logs, int(turned.index[0]), int(turned.index[1]), -1)
+        return replace(where, cones=cones)
+    zero, cross, down = (int(i) for i in turned.index[:3])
+    if held.between is None:
+        return Product(cones, where.logs, cross, zero)
+    return Angle(cones, where.logs, cross, down)
 
 
 def _first(cone: Cone, effects: tuple[int, ...]) -> Cone:

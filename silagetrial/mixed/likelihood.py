@@ -7,26 +7,20 @@ share a design.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from silagetrial.mixed.absorb import (
-    Carried,
-    absorb,
-    add_last_residual,
-    pairs,
-    project,
-    reorder,
-    scatter,
-    sum_units,
-)
-from silagetrial.mixed.covariance import Bools, Floats
+from silagetrial.mixed.absorb import absorb, project
+from silagetrial.mixed.carried import Carried, pairs, run_length, scatter, sum_units
+from silagetrial.mixed.covariance import Bools, Floats, Ints
 from silagetrial.mixed.design import Design
+from silagetrial.mixed.evaluation import Evaluation
 from silagetrial.mixed.residual import Supply, supply
+
+__all__ = ["Batch", "Evaluation", "blank", "evaluate", "prepare"]
 
 
 @dataclass(frozen=True)
@@ -62,45 +56,6 @@ class Batch:
             self.rows.take(index), self.n[index], self.scale[index],
             self.offset[index], self.level[index], self.full_rank[index],
         )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Evaluation:
-    """Restricted log-likelihood and companions at one parameter vector per data set.
-
-    Attributes
-    ----------
-    theta : (T, m) array
-        Variances and covariances, in units of ``scale ** 2``.
-    loglik : (T,) array
-        Without the terms of the units of y and X (`Fits.loglik` has them); -inf where V is
-        not positive definite.
-    score : (T, m) array
-    expected, observed : (T, m, m) arrays
-        Information matrices of the restricted log-likelihood.
-    beta : (T, p) array
-        Coefficients of the orthonormal X, in units of ``scale``, `Batch.offset` taken off.
-    phi : (T, p, p) array
-        ``(X'V^-1 X)^-1``.
-    p : (T, m, p, p) array
-        ``P_i = -X'V^-1 V_i V^-1 X``.
-    q : (T, m, m, p, p) array
-        ``Q_ij = X'V^-1 V_i V^-1 V_j V^-1 X``, symmetrised in i and j.
-    """
-
-    theta: Floats
-    loglik: Floats
-    score: Floats
-    expected: Floats
-    observed: Floats
-    beta: Floats
-    phi: Floats
-    p: Floats
-    q: Floats
-
-    def take(self, index: npt.NDArray[Any]) -> Evaluation:
-        """Return some of the data sets."""
-        return Evaluation(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
 
 def prepare(design: Design, y: Floats, present: Bools | None = None) -> Batch:
@@ -150,12 +105,25 @@ def prepare(design: Design, y: Floats, present: Bools | None = None) -> Batch:
     return Batch(rows, n, scale, offset, level, usable_sets)
 
 
-def blank(design: Design) -> Batch:
-    """Return a batch of one data set without responses: what depends on the design alone."""
-    none = np.zeros((1, design.n))
+def blank(design: Design, present: Bools | None = None) -> Batch:
+    """Return a batch without responses: what depends on the design alone.
+
+    Parameters
+    ----------
+    design : Design
+    present : (T, n) bool array, optional
+        Rows that each of T layouts has, in the order of the data; when left out, one layout with
+        all of them.
+    """
+    mask = None if present is None else present[:, design.order].astype(float)
+    count = 1 if present is None else len(present)
+    n, full_rank = np.full(count, float(design.n)), np.ones(count, dtype=bool)
+    if mask is not None:
+        gram = (design.q.T[None] * mask[:, None, :]) @ design.q
+        n, full_rank = mask.sum(axis=1), np.linalg.eigvalsh(gram)[:, 0] > 1e-9
     return Batch(
-        supply(design, none, None), np.array([float(design.n)]), np.ones(1),
-        np.zeros((1, design.p)), np.zeros(1), np.ones(1, dtype=bool),
+        supply(design, np.zeros((count, design.n)), mask), n, np.ones(count),
+        np.zeros((count, design.p)), np.zeros(count), full_rank,
     )  # fmt: skip
 
 
@@ -178,40 +146,45 @@ def evaluate(design: Design, theta: Floats, batch: Batch) -> Evaluation:
     ``l = -1/2 [(n - p) log 2 pi + log|V| + log|X'V^-1 X| + y'Py]``; data sets in which V is
     not positive definite get ``-inf``.
     """
-    count = len(design.residual.parameters)
-    first = theta.shape[1] - count
-    carried, valid = batch.rows.carried(theta[:, first:])
+    first = theta.shape[1] - len(design.residual.parameters)
+    unit = batch.rows.unit(theta[:, first:])
+    ratio = theta / unit[:, None]
+    carried, valid = batch.rows.carried(ratio[:, first:])
     valid = valid & batch.full_rank
     entered = list(range(first, first + batch.rows.carried_parameters))
-    for level in design.levels:
+    for at, level in enumerate(design.levels):
         border = design.border if level is design.levels[-1] else None
         carried = sum_units(carried, level.starts) if border is None else scatter(carried, border)
         if level.width:
-            own = theta[:, level.parameters]
+            own = ratio[:, level.parameters]
             g = own @ level.diagonal if level.is_diagonal else np.tensordot(own, level.basis, 1)
-            carried, definite = absorb(carried, g, level.parts)
+            each = _units_in_next(design, at, carried.a.shape[1])
+            carried, definite = absorb(carried, g, level, each)
             valid = valid & definite
             entered += [int(i) for i in level.parameters]
     carried = sum_units(carried, np.zeros(1, dtype=np.int64))
-    if len(entered) < theta.shape[1]:
-        last = np.where(theta[:, -1] > 0, theta[:, -1], 1.0)
-        carried = add_last_residual(carried, theta[:, entered], last, batch.n)
-        entered.append(theta.shape[1] - 1)
-    second = [(first + i, first + j) for i, j in batch.rows.second_derivatives()]
-    return _finish(reorder(carried, entered), theta, batch, design.p, valid, second)
+    return _finish(carried, np.array(entered, dtype=np.int64), theta, unit, batch, design, valid)
+
+
+def _units_in_next(design: Design, at: int, units: int) -> int:
+    """How many units of a level make one of the next, if always as many, else 1."""
+    following = design.levels[at + 1 :]
+    if not following:
+        return units
+    if len(following) == 1 and design.border is not None:
+        return 1
+    return run_length(units, following[0].starts)
 
 
 def _finish(
-    carried: Carried,
-    theta: Floats,
-    batch: Batch,
-    p: int,
+    carried: Carried, entered: Ints, theta: Floats, unit: Floats, batch: Batch, design: Design,
     valid: Bools,
-    second: Sequence[tuple[int, int]],
-) -> Evaluation:
-    """Absorb X and read off the likelihood, its derivatives and the pieces for inference."""
-    m = theta.shape[1]
-    left, right = pairs(m)
+) -> Evaluation:  # fmt: skip
+    """Absorb X and read off the likelihood, its derivatives and the pieces for inference.
+
+    What is carried is of ``V / unit``, of parameters in the order in which they entered.
+    """
+    p, n = design.p, batch.n
     axx = carried.a[:, 0, :p, :p]
     axx = np.where(valid[:, None, None], (axx + axx.mT) / 2, np.eye(p))
     sign, log_det_x = np.linalg.slogdet(axx)
@@ -220,20 +193,13 @@ def _finish(
     phi: Floats = np.asarray(np.linalg.inv(axx), dtype=np.float64)
     beta = phi @ carried.a[:, 0, :p, p:]
     left_over, _, _ = project(carried, p, phi[:, None], beta[:, None])
-    q_form = left_over.a[:, 0, 0, 0]
-    log_v = carried.log_det[:, 0]
-    loglik = -0.5 * ((batch.n - p) * np.log(2 * np.pi) + log_v + log_det_x + q_form)
-    score = -0.5 * (left_over.t_i[..., 0] - left_over.a_i[..., 0, 0, 0]).T
-    expected, observed = np.empty((2, len(theta), m, m))
-    q = np.empty((len(theta), m, m, p, p))
-    half, ypypy = 0.5 * left_over.t_ij[..., 0].T, left_over.a_ij[..., 0, 0, 0].T
-    expected[:, left, right] = expected[:, right, left] = half
-    observed[:, left, right] = observed[:, right, left] = ypypy - half
-    for at, (i, j) in enumerate(second):
-        change = (left_over.t_second[at, :, 0] - left_over.a_second[at, :, 0, 0, 0]) / 2
-        observed[:, i, j] += change
-        observed[:, j, i] += change * (i != j)
-    q[:, left, right] = q[:, right, left] = np.moveaxis(carried.a_ij[:, :, 0, :p, :p], 0, 1)
+    ypy = left_over.a[:, 0, 0, 0] / unit
+    log_v = left_over.log_det[:, 0]
+    loglik = -0.5 * ((n - p) * np.log(2 * np.pi * unit) + log_v + log_det_x + ypy)
+    score, expected, observed = _derivatives(left_over, entered, theta, unit, batch, design, ypy)
+    one, of_x = unit[:, None, None], (slice(None), slice(None), 0, slice(p), slice(p))
+    place = np.argsort(entered)
+    a_i, a_ij = carried.a_i[of_x][place], carried.a_ij[of_x][_pair_places(place)]
     return Evaluation(
         theta=theta,
         loglik=np.where(valid, loglik, -np.inf),
@@ -241,7 +207,69 @@ def _finish(
         expected=expected,
         observed=observed,
         beta=beta[..., 0],
-        phi=phi,
-        p=-np.moveaxis(carried.a_i[:, :, 0, :p, :p], 0, 1),
-        q=q,
+        phi=phi * one,
+        a=axx / one,
+        a_i=np.moveaxis(a_i / one**2, 0, 1),
+        a_ij=np.moveaxis(a_ij / one**3, 0, 1),
     )
+
+
+def _derivatives(
+    left_over: Carried, entered: Ints, theta: Floats, unit: Floats, batch: Batch, design: Design,
+    ypy: Floats,
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """Score, expected and observed information from traces and quadratic forms in P.
+
+    ``score_i = (y'P V_i P y - tr(P V_i)) / 2``, ``expected_ij = tr(P V_i P V_j) / 2``,
+    ``observed_ij = y'P V_i P V_j P y - expected_ij`` and what second derivatives of V add.
+    """
+    traces = _by_parameter(left_over.t_i[..., 0], left_over.t_ij[..., 0], entered)
+    of_y, of_yy = left_over.a_i[..., 0, 0, 0] / unit, left_over.a_ij[..., 0, 0, 0] / unit
+    forms = _by_parameter(of_y, of_yy, entered)
+    if len(entered) < theta.shape[1]:
+        ratio = theta[:, :-1] / unit[:, None]
+        traces = _with_last(*traces, batch.n - design.p, ratio)
+        forms = _with_last(*forms, ypy, ratio)
+    expected, observed = traces[1] / 2, forms[1] - traces[1] / 2
+    first = theta.shape[1] - len(design.residual.parameters)
+    for at, (i, j) in enumerate(batch.rows.second_derivatives()):
+        change = (left_over.t_second[at, :, 0] - left_over.a_second[at, :, 0, 0, 0]) / 2
+        observed[:, first + i, first + j] += change
+        observed[:, first + j, first + i] += change * (i != j)
+    square = unit[:, None, None] ** 2
+    return (forms[0] - traces[0]) / (2 * unit[:, None]), expected / square, observed / square
+
+
+def _by_parameter(single: Floats, both: Floats, entered: Ints) -> tuple[Floats, Floats]:
+    """(T, k) and (T, k, k) in the order of the parameters from (k, T) and pairs of them."""
+    k = len(entered)
+    left, right = pairs(k)
+    vector, matrix = np.empty(single.shape[::-1]), np.empty((single.shape[1], k, k))
+    vector[:, entered] = single.T
+    i, j = entered[left], entered[right]
+    matrix[:, i, j] = matrix[:, j, i] = both.T
+    return vector, matrix
+
+
+def _with_last(x: Floats, both: Floats, whole: Floats, ratio: Floats) -> tuple[Floats, Floats]:
+    """Add the last residual variance, one here, which linearity gives free.
+
+    ``sum_i s_i x_i`` is the whole, ``sum_j s_j x_ij = x_i``: of ``x_i = tr(P V_i)`` the whole
+    is n - p, of ``x_i = y'P V_i P y`` it is y'Py.
+    """
+    t, k = x.shape
+    vector, matrix = np.empty((t, k + 1)), np.empty((t, k + 1, k + 1))
+    vector[:, :k], matrix[:, :k, :k] = x, both
+    vector[:, k] = whole - (ratio * x).sum(axis=1)
+    cross = x - (both * ratio[:, None]).sum(axis=2)
+    matrix[:, :k, k] = matrix[:, k, :k] = cross
+    matrix[:, k, k] = vector[:, k] - (ratio * cross).sum(axis=1)
+    return vector, matrix
+
+
+def _pair_places(place: Ints) -> Ints:
+    """Where the pairs of parameters are, given where the parameters are."""
+    left, right = pairs(len(place))
+    high = np.maximum(place[left], place[right])
+    low = np.minimum(place[left], place[right])
+    return np.asarray(high * (high + 1) // 2 + low, dtype=np.int64)

@@ -1,8 +1,8 @@
 """What the residual supplies to the likelihood: the six things per base unit.
 
 `Grouped` rows are independent, with one variance or a variance by group: stored
-cross-products serve every parameter vector.  `Serial` rows are correlated within units:
-one small Cholesky factor a unit.  Nothing above knows which.
+cross-products serve every parameter vector.  Rows correlated within units are in `serial`.
+Nothing above knows which.
 """
 
 from __future__ import annotations
@@ -14,26 +14,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from silagetrial.mixed.absorb import Carried, pairs
+from silagetrial.mixed.carried import Carried, pairs
 from silagetrial.mixed.covariance import Bools, Floats, Ints
 from silagetrial.mixed.design import Design
+from silagetrial.mixed.serial import Serial, serial_supply, serial_whitener
 
-__all__ = [
-    "Grouped",
-    "Serial",
-    "Supply",
-    "range_limits",
-    "range_starts",
-    "residual_whitener",
-    "supply",
-]
-
-NEAREST, FARTHEST = 0.15, 50.0
-"""A range must lie between this share of the smallest distance and this multiple of the
-largest: outside, serial correlation is none at all (0.001 between the nearest rows, where the
-likelihood is flat), or cannot be told from the unit itself."""
-SINGULAR = 1e-12
-"""Share of a row's variance that must be left given the rows before it in the unit."""
+__all__ = ["Grouped", "Supply", "residual_whitener", "supply"]
 
 
 @dataclass(frozen=True)
@@ -64,166 +50,38 @@ class Grouped:
         """None: V is linear in variances."""
         return []
 
+    def unit(self, theta: Floats) -> Floats:
+        """The variance in whose units the others are given to `carried`, (T,): the last one."""
+        return np.where(theta[:, -1] > 0, theta[:, -1], 1.0)
+
     def carried(self, theta: Floats) -> tuple[Carried, Bools]:
-        """The six things at residual variances (T, g); whether they are above zero."""
+        """The six things at residual variances (T, g); whether they are above zero.
+
+        The last variance, if above zero, is one.
+        """
         valid = np.asarray((theta > 0).all(axis=1))
-        weight = 1.0 / np.where(theta > 0, theta, 1.0)
-        count, wide = self.counts, weight[:, None, :, None, None]
-        each = self.products * wide
-        m = self.carried_parameters
+        m, count = self.carried_parameters, self.counts
+        weight = 1.0 / np.where(theta[:, :m] > 0, theta[:, :m], 1.0)
         left, right = pairs(m)
         same = (left == right)[:, None, None]
-        first = np.moveaxis((each * wide)[:, :, :m], 2, 0)
-        t_i = np.moveaxis((count * weight[:, None])[:, :, :m], 2, 0)
-        inner = weight.T[:m, :, None]
+        wide = weight.T[:, :, None]
+        once = np.moveaxis(self.products[:, :, :m], 2, 0) * wide[..., None, None]
+        first = once * wide[..., None, None]
+        t_i = np.moveaxis(count[:, :, :m], 2, 0) * wide
+        a = self.products[:, :, m]
         return Carried(
-            a=each.sum(axis=2) if m else each[:, :, 0],
+            a=a + once.sum(axis=0) if m else a,
             a_i=first,
-            a_ij=(first * inner[..., None, None])[left] * same[..., None, None],
-            a_second=np.zeros((0, *each[:, :, 0].shape)),
-            log_det=-(count * np.log(weight)[:, None]).sum(axis=2),
+            a_ij=(first * wide[..., None, None])[left] * same[..., None, None],
+            a_second=np.zeros((0, *a.shape)),
+            log_det=-(np.moveaxis(count[:, :, :m], 2, 0) * np.log(wide)).sum(axis=0),
             t_i=t_i,
-            t_ij=(t_i * inner)[left] * same,
-            t_second=np.zeros((0, *count.shape[:2])),
+            t_ij=(t_i * wide)[left] * same,
+            t_second=np.zeros((0, *a.shape[:2])),
         ), valid
-
-
-@dataclass(frozen=True)
-class Serial:
-    """Rows correlated within base units, padded to the largest of u units.
-
-    Attributes
-    ----------
-    f : (1, u, r, c) array
-        Columns [Z X]; zeros in padded rows.
-    y : (T, u, r) array
-        Zeros in padded and missing rows.
-    present : (T, u, r) array
-        One where a row is there.
-    distance : (u, r, r) array
-    groups : (u, r) int array
-        Group of each row's variance.
-    group_count : int
-    measurement_error : bool
-    limits : (2,) array
-        Smallest and largest range.
-    """
-
-    f: Floats
-    y: Floats
-    present: Floats
-    distance: Floats
-    groups: Ints
-    group_count: int
-    measurement_error: bool
-    limits: Floats
-
-    def take(self, index: npt.NDArray[Any]) -> Serial:
-        """Return some of the data sets."""
-        return Serial(
-            self.f, self.y[index], self.present[index], self.distance, self.groups,
-            self.group_count, self.measurement_error, self.limits,
-        )  # fmt: skip
-
-    @property
-    def carried_parameters(self) -> int:
-        """Residual parameters carried from here: all, for V is not linear in them."""
-        return self.group_count + 1 + self.measurement_error
-
-    def carried(self, theta: Floats) -> tuple[Carried, Bools]:
-        """The six things at variances, range and measurement error; whether they are possible."""
-        g = self.group_count
-        span = theta[:, g]
-        valid = (theta[:, :g] > 0).all(axis=1) & (span >= self.limits[0])
-        valid = valid & (span <= self.limits[1])
-        if self.measurement_error:
-            valid = valid & (theta[:, -1] >= 0)
-        safe = np.where(valid[:, None], theta, 1.0)
-        safe[:, g] = np.where(valid, span, self.limits.mean())
-        d, d_i, second = self.covariance(safe)
-        lower, definite = _cholesky(d)
-        valid = valid & definite.all(axis=1)
-        back = np.asarray(np.linalg.inv(lower))
-        present = self.present[..., None]
-        f = np.broadcast_to(self.f, (len(theta), *self.f.shape[1:])) * present
-        f = back @ np.concatenate([f, self.y[..., None]], axis=-1)
-        b = back @ d_i @ back.mT
-        left, right = pairs(len(d_i))
-        bf = b @ f
-        a_ij = bf[left].mT @ bf[right] / 2
-        b_second = back @ second @ back.mT
-        return Carried(
-            a=f.mT @ f,
-            a_i=f.mT @ bf,
-            a_ij=a_ij + a_ij.mT,
-            a_second=f.mT @ b_second @ f,
-            log_det=2.0 * np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum(axis=-1),
-            t_i=np.trace(b, axis1=-2, axis2=-1),
-            t_ij=(b[left] * b[right]).sum(axis=(-1, -2)),
-            t_second=np.trace(b_second, axis1=-2, axis2=-1),
-        ), valid
-
-    def second_derivatives(self) -> list[tuple[int, int]]:
-        """Pairs of residual parameters whose second derivative of V is not zero."""
-        left, right = pairs(self.group_count + 1)
-        return [(int(i), int(j)) for i, j in zip(left, right, strict=True)]
-
-    def covariance(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """D, its first and its second derivatives, with the identity for rows not there.
-
-        ``D = K + s_e I``, ``K_rs = sqrt(s_g s_h) exp(-d / range)``.
-        """
-        g = self.group_count
-        s, span = theta[:, :g], theta[:, g, None, None, None]
-        root = np.sqrt(s[:, self.groups])
-        both = self.present[..., :, None] * self.present[..., None, :]
-        k = root[..., :, None] * root[..., None, :] * np.exp(-self.distance / span) * both
-        own = (self.groups == np.arange(g)[:, None, None]).astype(float)
-        touch = (own[..., :, None] + own[..., None, :])[:, None]  # (g, 1, u, r, r)
-        h = touch / (2.0 * s.T[:, :, None, None, None])
-        slope = self.distance / span**2
-        rates = [*h, slope]
-        first = [k * rate for rate in rates]
-        second = []
-        for i, j in self.second_derivatives():
-            change = k * rates[i] * rates[j]
-            if i == j and i < g:
-                change = change - k * h[i] / s[:, i, None, None, None]
-            elif i == j:
-                change = change - 2.0 * k * slope / span
-            second.append(change)
-        eye = np.eye(k.shape[-1])
-        d = k + eye * (1.0 - self.present)[..., None]
-        if self.measurement_error:
-            only = eye * self.present[..., None]
-            d = d + theta[:, -1, None, None, None] * only
-            first.append(np.broadcast_to(only, k.shape))
-        return d, np.stack(first), np.stack(second)
-
-
-def _cholesky(d: Floats) -> tuple[Floats, Bools]:
-    """Cholesky factors of stacked matrices and which are definite; the identity for the others.
-
-    Two rows at one time without measurement error are singular, and numpy refuses a whole
-    stack for the sake of one matrix.
-    """
-    good = np.ones(d.shape[:-2], dtype=bool)
-    try:
-        lower = np.linalg.cholesky(d)
-    except np.linalg.LinAlgError:
-        value = np.linalg.eigvalsh(d)
-        good = np.asarray(value[..., 0] > SINGULAR * value[..., -1])
-        lower = np.linalg.cholesky(np.where(good[..., None, None], d, np.eye(d.shape[-1])))
-    left = np.diagonal(lower, axis1=-2, axis2=-1) ** 2
-    whole = np.diagonal(d, axis1=-2, axis2=-1)
-    definite = np.asarray(good & (left > SINGULAR * whole).all(axis=-1))
-    return np.where(definite[..., None, None], lower, np.eye(d.shape[-1])), definite
 
 
 Supply: TypeAlias = Grouped | Serial
-
-STARTS = 5
-"""Ranges from which the maximiser starts: the likelihood can have several maxima in it."""
 
 
 def supply(design: Design, y: Floats, mask: Floats | None) -> Supply:
@@ -239,7 +97,7 @@ def supply(design: Design, y: Floats, mask: Floats | None) -> Supply:
     """
     if design.residual.unit is None:
         return _grouped(design, y, mask)
-    return _serial(design, y, mask)
+    return serial_supply(design, y, mask)
 
 
 def _unit_sizes(design: Design) -> Ints:
@@ -270,46 +128,6 @@ def _grouped(design: Design, y: Floats, mask: Floats | None) -> Grouped:
     return Grouped(products, counts)
 
 
-def _serial(design: Design, y: Floats, mask: Floats | None) -> Serial:
-    """Pad the units of serial correlation to the largest."""
-    sizes = _unit_sizes(design)
-    slots = np.arange(sizes.max())
-    filled = slots < sizes[:, None]
-    rows = np.where(filled, design.base[:, None] + slots, 0)
-    present = filled[None].astype(float)
-    present = np.repeat(present, len(y), axis=0) if mask is None else present * mask[:, rows]
-    at = design.residual.coordinates[rows]
-    distance = np.sqrt(((at[:, :, None] - at[:, None]) ** 2).sum(axis=-1))
-    apart = distance[(filled[:, :, None] & filled[:, None]) & (distance > 0)]
-    limits = np.array([NEAREST * apart.min(), FARTHEST * apart.max()])
-    return Serial(
-        f=(design.columns[rows] * filled[..., None])[None],
-        y=y[:, rows] * present,
-        present=present,
-        distance=distance,
-        groups=design.residual.groups[rows],
-        group_count=len(design.residual.names),
-        measurement_error=design.residual.measurement_error,
-        limits=limits,
-    )
-
-
-def range_limits(design: Design) -> tuple[float, float]:
-    """Smallest and largest range that a design allows."""
-    low, high = _serial(design, np.zeros((1, design.n)), None).limits
-    return float(low), float(high)
-
-
-def range_starts(design: Design) -> Floats:
-    """Ranges to start from, log-spaced over the distances within units; none if not serial."""
-    if design.residual.unit is None:
-        return np.zeros(0)
-    low, high = range_limits(design)
-    shortest, longest = low / NEAREST, high / FARTHEST
-    starts: Floats = np.geomspace(shortest / 2, longest, STARTS)
-    return starts
-
-
 def residual_whitener(design: Design, theta: Floats) -> sparse.csc_array:
     """Return sparse W with ``W'W = D^-1``, rows and columns in the order of the data.
 
@@ -324,9 +142,5 @@ def residual_whitener(design: Design, theta: Floats) -> sparse.csc_array:
     if design.residual.unit is None:
         values = 1.0 / np.sqrt(own[design.residual.groups])
         return sparse.csc_array((values, (order, order)), shape=(n, n))
-    rows = _serial(design, np.zeros((1, n)), None)
-    d, _, _ = rows.covariance(own[None])
-    back = np.asarray(np.linalg.inv(np.linalg.cholesky(d)))[0]
-    unit, i, j = np.nonzero(back * rows.present[0][:, :, None] * rows.present[0][:, None, :])
-    where = order[design.base[unit] + i], order[design.base[unit] + j]
-    return sparse.csc_array((back[unit, i, j], where), shape=(n, n))
+    values, i, j = serial_whitener(design, own)
+    return sparse.csc_array((values, (order[i], order[j])), shape=(n, n))

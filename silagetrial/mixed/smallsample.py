@@ -18,7 +18,7 @@ import numpy as np
 from scipy import special
 
 from silagetrial.mixed.covariance import Floats
-from silagetrial.mixed.likelihood import Evaluation
+from silagetrial.mixed.evaluation import Evaluation
 
 Method: TypeAlias = Literal["kenward-roger", "satterthwaite"]
 
@@ -61,8 +61,9 @@ def kenward_roger_covariance(at: Evaluation) -> Floats:
     in its parameters, so the second-derivative term is zero.
     """
     w = theta_covariance(at)
-    weighted_p = np.einsum("tij,tjab->tiab", w, at.p)
-    inner = np.einsum("tij,tijab->tab", w, at.q)
+    t, m, p, _ = at.p.shape
+    weighted_p = (w @ at.p.reshape(t, m, p * p)).reshape(at.p.shape)
+    inner = (w.reshape(t, 1, m * m) @ at.q.reshape(t, m * m, p * p)).reshape(t, p, p)
     inner = inner - (at.p @ at.phi[:, None] @ weighted_p).sum(axis=1)
     adjusted = at.phi + 2.0 * at.phi @ inner @ at.phi
     return np.asarray((adjusted + adjusted.mT) / 2)
@@ -86,7 +87,7 @@ def contrast_df(at: Evaluation, rows: Floats, w: Floats) -> Floats:
     """
     lp = rows @ at.phi
     variance = np.einsum("tra,ra->tr", lp, rows)
-    gradient = -np.einsum("tra,tiab,trb->tri", lp, at.p, lp)
+    gradient = -((lp[:, None] @ at.p) * lp[:, None]).sum(axis=-1).mT
     spread = np.einsum("tri,tij,trj->tr", gradient, w, gradient)
     positive = spread > 0
     return np.where(positive, 2.0 * variance**2 / np.where(positive, spread, 1.0), np.inf)
@@ -169,16 +170,14 @@ def satterthwaite_f(at: Evaluation, rows: Floats, value: Floats, w: Floats) -> F
     f = _quadratic(value, covariance) / q
     _, vector = np.linalg.eigh(covariance)
     nus = np.stack(
-        [contrast_df(_one(at, t), vector[t].T @ rows, w[t : t + 1])[0] for t in range(len(f))]
+        [
+            contrast_df(at.take(np.array([t])), vector[t].T @ rows, w[t : t + 1])[0]
+            for t in range(len(f))
+        ]
     )
     df = np.array([_pooled_df(nu) for nu in nus])
     nothing = np.full(len(f), np.nan)
     return FTest(q, df, f, f_tail(f, q, df), np.ones(len(f)), nothing, nothing)
-
-
-def _one(at: Evaluation, t: int) -> Evaluation:
-    at_t = {name: getattr(at, name)[t : t + 1] for name in at.__dataclass_fields__}
-    return Evaluation(**at_t)
 
 
 def _pooled_df(nu: Floats) -> float:
@@ -195,6 +194,8 @@ def f_tail(f: Floats, num_df: int, den_df: Floats) -> Floats:
     """Upper tail area of F; infinite denominator df give the chi-square's."""
     finite = np.isfinite(den_df)
     tail = special.fdtrc(float(num_df), np.where(finite, den_df, 1.0), np.maximum(f, 0.0))
+    if np.all(finite):  # mostly, and the other tail costs several times as much
+        return np.asarray(tail)
     return np.where(finite, tail, special.chdtrc(float(num_df), num_df * np.maximum(f, 0.0)))
 
 
