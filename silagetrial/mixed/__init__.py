@@ -1,5 +1,6 @@
 """Linear mixed models for any data frame: REML, Kenward-Roger, adjusted means, contrasts."""
 
+from silagetrial.mixed.blups import blups
 from silagetrial.mixed.bootstrap import Bootstrap, bootstrap
 from silagetrial.mixed.equivalence import equivalence, non_inferiority
 from silagetrial.mixed.estimates import (
@@ -10,7 +11,8 @@ from silagetrial.mixed.estimates import (
     holm,
     term_tests,
 )
-from silagetrial.mixed.fit import Fit, fit_mixed
+from silagetrial.mixed.fit import Fit
+from silagetrial.mixed.fitting import fit_mixed
 from silagetrial.mixed.functions import Functions, adjusted_mean_functions, estimable
 from silagetrial.mixed.hypothesis import hypothesis
 from silagetrial.mixed.prediction import predict
@@ -25,6 +27,7 @@ __all__ = [
     "Functions",
     "adjusted_mean_functions",
     "adjusted_means",
+    "blups",
     "bootstrap",
     "coefficients",
     "contrasts",

@@ -19,7 +19,7 @@ import pandas as pd
 from silagetrial.errors import UsageError
 from silagetrial.mixed.covariance import Bools, Floats
 from silagetrial.mixed.fit import Fit
-from silagetrial.mixed.frame import product_grid
+from silagetrial.mixed.frame import ModelFrame, product_grid
 
 __all__ = ["Functions", "adjusted_mean_functions", "estimable"]
 
@@ -115,9 +115,12 @@ class Functions:
         return Functions(pd.DataFrame(labels), np.array(rows))
 
 
-def estimable(fit: Fit, rows: Floats) -> Bools:
-    """Which functions the data can estimate: those that meet no dependent combination."""
-    null = fit.frame.null
+def estimable(fit: Fit | ModelFrame, rows: Floats) -> Bools:
+    """Which functions the data can estimate: those that meet no dependent combination.
+
+    A model frame does for a fit: that depends on the design, not on the responses.
+    """
+    null = _frame(fit).null
     if not null.shape[1]:
         return np.ones(len(rows), dtype=bool)
     size = np.abs(rows).max(axis=1)
@@ -125,19 +128,24 @@ def estimable(fit: Fit, rows: Floats) -> Bools:
     return found
 
 
+def _frame(fit: Fit | ModelFrame) -> ModelFrame:
+    return fit if isinstance(fit, ModelFrame) else fit.frame
+
+
 def adjusted_mean_functions(
-    fit: Fit, over: str | Sequence[str], *, at: Mapping[str, float] | None = None
+    fit: Fit | ModelFrame, over: str | Sequence[str], *, at: Mapping[str, float] | None = None
 ) -> Functions:
     """Adjusted (least-squares) means as linear functions: equal weights on all other factors.
 
     Parameters
     ----------
+    fit : Fit or ModelFrame
     over : str or sequence of str
         Factors whose combinations get a mean.
     at : mapping, optional
         Values of numeric variables; their means in the data when left out.
     """
-    frame = fit.frame
+    frame = _frame(fit)
     over = [over] if isinstance(over, str) else list(over)
     unknown = [name for name in over if name not in frame.levels]
     if unknown:

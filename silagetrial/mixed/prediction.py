@@ -1,9 +1,10 @@
-"""Intervals for what a new observation, bale, pair or site will give.
+"""Intervals for what a new observation will give, of new units or of units in the data.
 
-A prediction is the fixed part plus the variances of what is new: with l the row of the fixed part,
-``v = l'Phi l + sum_i a_i theta_i`` and ``nu = 2 v^2 / (g'W g)``, ``g_i = dv / dtheta_i``, the
-standard error taking Kenward and Roger's Phi.  Without random terms this is the prediction
-interval of the linear model, exactly.
+A prediction is the fixed part plus the effects of units known, with the variances of what is
+new: ``v = v_known + sum_i a_i theta_i``, ``nu = 2 v^2 / (g'W g)``, ``g_i = dv / dtheta_i``.  With
+l the row of the fixed part and no unit known, ``v_known = l'Phi l``, Kenward and Roger's Phi in
+the standard error; with units known it is the prediction error variance of `prediction_error`.
+Without random terms this is the prediction interval of the linear model, exactly.
 
 References
 ----------
@@ -24,10 +25,19 @@ import pandas as pd
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import smallsample
-from silagetrial.mixed.covariance import Floats, RandomTerm
+from silagetrial.mixed.covariance import Floats
+from silagetrial.mixed.detected import without_negative
 from silagetrial.mixed.estimates import kept_rows
 from silagetrial.mixed.fit import Fit
-from silagetrial.mixed.formulas import check_level, inner_formula, matrix
+from silagetrial.mixed.formulas import check_level, inner_formula
+from silagetrial.mixed.known_units import (
+    effect_values,
+    effects_of,
+    known_effects,
+    known_terms,
+    predicted,
+)
+from silagetrial.mixed.prediction_error import PredictionErrors, UnitEffect
 
 __all__ = ["predict"]
 
@@ -39,20 +49,27 @@ def predict(
     rows: pd.DataFrame,
     *,
     of: Of = "observation",
+    known: Sequence[str] = (),
     group: str | None = None,
     level: float = 0.95,
 ) -> Table:
-    """Predict the mean, a new observation, or a new unit, at given values of the fixed part.
+    """Predict the mean, a new observation, or a unit, at given values of the fixed part.
 
     Parameters
     ----------
     fit : Fit
     rows : pandas.DataFrame
-        One row a prediction, with the variables of the fixed part (and of random slopes).
+        One row a prediction, with the variables of the fixed part (and of random slopes), and the
+        names of units known.
     of : {"mean", "observation"} or sequence of str
-        ``"observation"``: one result from a new unit of every random term.  A sequence names what
-        is new: ``["pair"]`` is a new pair's own mean, without bale and residual; ``["pair",
-        "bale", "residual"]`` one result from it.  ``"mean"`` is the mean over all units.
+        ``"observation"``: one result from a new unit of every random term not known.  A sequence
+        names what is new: ``["pair"]`` is a new pair's own mean, without bale and residual;
+        ``["pair", "bale", "residual"]`` one result from it.  ``"mean"``: nothing is new; without
+        units known the mean over all units, with them the units' own mean.
+    known : sequence of str
+        Random terms whose units, named in `rows` under their grouping columns, are in the data:
+        ``known=["site", "pair"]`` predicts a new bale of an existing pair.  Their effects enter
+        as predicted (BLUPs), with their prediction error.
     group : str, optional
         Residual group of the new observation, where residual variances differ.
     level : float
@@ -69,22 +86,27 @@ def predict(
     UsageError
         Terms, groups or columns that the model does not have.
     NoAnswer
-        Nothing asked for has a variance above zero, or the mean meets an empty combination.
+        Nothing asked for has a variance above zero, the mean meets an empty combination, or a new
+        result correlates in time with those of its unit.
     """
     check_level(level)
-    new = _new_terms(fit, of)
-    _check_columns(fit, rows, new)
+    known = known_terms(fit, known)
+    new = _new_terms(fit, of, known)
+    if known or new:
+        fit = without_negative(fit)
+    _check_columns(fit, rows, [*new, *known])
     kept = kept_rows(fit, fit.frame.fixed_rows(rows))
     shares = _shares(fit, rows, new, group)
     detected, unseen = _detected(fit, shares)
-    if new and not detected.any(axis=1).all():
+    if new and not (known or detected.any(axis=1).all()):
         raise NoAnswer(
             found=f"no variance detected of {', '.join(unseen)}",
             expected="a variance above zero of at least one thing that is new",
             remedy="ask for a new observation (of='observation'), or for the mean (of='mean')",
         )
-    spread, df = _spread(fit, kept @ fit.from_orthonormal, detected)
-    estimate, error = fit.linear(kept), np.sqrt(spread)
+    units = known_effects(fit, rows, known)
+    spread, df = _spread(fit, kept @ fit.from_orthonormal, detected, units)
+    estimate, error = fit.linear(kept) + predicted(fit, units), np.sqrt(spread)
     critical = smallsample.t_quantile(level, df)
     frame = rows.reset_index(drop=True).assign(
         estimate=estimate,
@@ -95,20 +117,27 @@ def predict(
         unit="",
         scale="model",
     )
-    what = "the mean over all units" if not new else "new " + ", ".join(new)
-    notes = [f"Intervals for {what}; df by Satterthwaite's method."]
+    notes = [f"Intervals for {_what(new, known)}; df by Satterthwaite's method."]
+    unseen += [t.name for t, there in zip(fit.frame.terms, fit.detected, strict=True)
+               if t.name in known and not there]  # fmt: skip
     if unseen:
         notes.append(f"No variance of {', '.join(unseen)} was detected: it counts as zero.")
     return Table(frame, title=f"{level:.0%} prediction intervals", notes=tuple(notes))
 
 
-def _new_terms(fit: Fit, of: Of) -> list[str]:
+def _what(new: Sequence[str], known: Sequence[str]) -> str:
+    """What is predicted, in words."""
+    of = f" of the {', '.join(known)} named" if known else " over all units"
+    return f"the mean{of}" if not new else f"new {', '.join(new)}{of if known else ''}"
+
+
+def _new_terms(fit: Fit, of: Of, known: Sequence[str]) -> list[str]:
     """Names of the random terms that are new; ``"residual"`` among them."""
-    names = [term.name for term in fit.frame.terms]
+    names = [term.name for term in fit.frame.terms if term.name not in known]
     if of == "mean":
         return []
     if of == "observation":
-        return [*names, "residual"]
+        return _told_apart(fit, [*names, "residual"], known)
     asked = list(of)
     unknown = [name for name in asked if name not in (*names, "residual")]
     if isinstance(of, str) or unknown or not asked:
@@ -117,14 +146,25 @@ def _new_terms(fit: Fit, of: Of) -> list[str]:
             expected="'mean', 'observation', or a list among " + ", ".join([*names, "residual"]),
             remedy="name what is new",
         )
-    return asked
+    return _told_apart(fit, asked, known)
 
 
-def _check_columns(fit: Fit, rows: pd.DataFrame, new: Sequence[str]) -> None:
+def _told_apart(fit: Fit, new: list[str], known: Sequence[str]) -> list[str]:
+    """Refuse a new result of a unit whose results are correlated in time."""
+    if known and "residual" in new and fit.frame.residual.unit is not None:
+        raise NoAnswer(
+            found="a new result of a unit in the data, whose results are serially correlated",
+            expected="a result without correlation in time with those that are there",
+            remedy="ask for the units' own mean (of='mean'), or fit without serial",
+        )
+    return new
+
+
+def _check_columns(fit: Fit, rows: pd.DataFrame, told: Sequence[str]) -> None:
     needed = [*fit.frame.levels, *fit.frame.numbers]
     for term in fit.frame.terms:
-        if term.name in new and term.name != term.grouping:
-            needed += [str(v) for v in inner_formula(_effects(term)).required_variables]
+        if term.name in told and term.name != term.grouping:
+            needed += [str(v) for v in inner_formula(effects_of(term)).required_variables]
     absent = [name for name in dict.fromkeys(needed) if name not in rows]
     if absent:
         raise UsageError(
@@ -142,11 +182,6 @@ def _check_columns(fit: Fit, rows: pd.DataFrame, new: Sequence[str]) -> None:
             )
 
 
-def _effects(term: RandomTerm) -> str:
-    """The effects as they were written: ``"1 + days"`` of ``"bale (1 + days)"``."""
-    return term.name.removeprefix(f"{term.grouping} (").removesuffix(")")
-
-
 def _shares(fit: Fit, rows: pd.DataFrame, new: Sequence[str], group: str | None) -> Floats:
     """Weight of each parameter in the variance of what is new, (rows, m)."""
     out = np.zeros((len(rows), len(fit.parameters)))
@@ -154,9 +189,7 @@ def _shares(fit: Fit, rows: pd.DataFrame, new: Sequence[str], group: str | None)
     for term in fit.frame.terms:
         after = at + len(term.parameters)
         if term.name in new:
-            z = np.ones((len(rows), 1))
-            if term.name != term.grouping:
-                z = np.asarray(matrix(inner_formula(_effects(term)), rows), dtype=float)
+            z = effect_values(term, rows)
             out[:, at:after] = np.einsum("ra,iab,rb->ri", z, term.basis, z)
         at = after
     if "residual" in new:
@@ -189,14 +222,21 @@ def _detected(fit: Fit, shares: Floats) -> tuple[Floats, list[str]]:
     return np.where(gone, 0.0, shares), names
 
 
-def _spread(fit: Fit, inside: Floats, shares: Floats) -> tuple[Floats, Floats]:
-    """Variance of prediction with the adjusted Phi, and its degrees of freedom."""
-    at, unit = fit.fits.evaluation, fit.scale**2
-    lp = inside @ at.phi[0]
-    own = shares @ at.theta[0]
-    slopes = shares - np.einsum("ra,iab,rb->ri", lp, at.p[0], lp)
-    total = (lp * inside).sum(axis=1) + own
-    w = smallsample.theta_covariance(at)[0]
-    wobble = np.einsum("ri,ij,rj->r", slopes, w, slopes)
-    adjusted = np.einsum("ra,ab,rb->r", inside, fit.adjusted_phi, inside) + own
-    return np.asarray(adjusted * unit), np.asarray(2.0 * total**2 / wobble)
+def _spread(
+    fit: Fit, inside: Floats, shares: Floats, units: Sequence[Sequence[UnitEffect]]
+) -> tuple[Floats, Floats]:
+    """Variance of prediction with what estimating adds to it, and its degrees of freedom."""
+    if not any(units):
+        at, unit = fit.fits.evaluation, fit.scale**2
+        lp = inside @ at.phi[0]
+        slopes = -np.einsum("ra,iab,rb->ri", lp, at.p[0], lp) * unit / fit.units
+        plain = (lp * inside).sum(axis=1) * unit
+        adjusted = np.einsum("ra,ab,rb->r", inside, fit.adjusted_phi, inside) * unit
+    else:
+        errors = PredictionErrors(fit)
+        found = [errors.of(x, effects) for x, effects in zip(inside, units, strict=True)]
+        slopes = np.array([each.slopes for each in found])
+        plain, adjusted = (np.array([getattr(e, n) for e in found]) for n in ("plain", "adjusted"))
+    own, slopes = shares @ fit.theta, slopes + shares
+    wobble = np.einsum("ri,ij,rj->r", slopes, fit.theta_covariance, slopes)
+    return np.asarray(adjusted + own), np.asarray(2.0 * (plain + own) ** 2 / wobble)

@@ -1,53 +1,34 @@
-"""Profile-likelihood intervals of variances, covariances, ranges and ratios of spreads.
+"""Profile-likelihood intervals of variances, covariances, correlations and ranges.
 
-The profile of a parameter x is ``l(x) = max l_R`` over all other parameters with x held.
-With ``z(x) = sqrt(2 (l_R(max) - l(x)))`` an interval ends where z reaches the normal
-quantile of the level.  ``dl/dx`` is the score of x alone (the others are at their maximum), so
-that Newton's method on z, kept inside what is known to bracket the end, needs few fits.
-
-References
-----------
-Venzon, D. J. & Moolgavkar, S. H. (1988). A method for computing profile-likelihood-based
-confidence intervals. Applied Statistics 37, 87-94.
-Bates, D. M. & Watts, D. G. (1988). Nonlinear Regression Analysis and Its Applications.
-Wiley, chapter 6: the signed root z.
+`profile_search` finds their ends.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from silagetrial.display.table import Table
-from silagetrial.mixed.covariance import Coordinates, Floats
+from silagetrial.mixed.covariance import coordinates
 from silagetrial.mixed.fit import Fit
 from silagetrial.mixed.formulas import check_level
-from silagetrial.mixed.held import Held, held_coordinates
-from silagetrial.mixed.likelihood import evaluate
-from silagetrial.mixed.maximise import maximise
-from silagetrial.mixed.residual import range_limits
+from silagetrial.mixed.held import Held
+from silagetrial.mixed.profile_search import profile_end
 
 __all__ = ["profile_intervals"]
 
-PRECISION = 1e-8
-"""How near z must come to its quantile."""
-MOST_FITS = 80
-"""Fits spent on one end before it is given up."""
-NARROWEST = 1e-9
-"""Share of the first step at which a gap that no fit can enter counts as the edge."""
-LESS_CORRELATED = 0.99
-"""Correlations of effects are multiplied by this in starts: from exactly 1 no step leads away."""
+ROUNDING = 1e-12
+"""Share of the variance of the observations that an effect without any can seem to have."""
 
 
 def profile_intervals(fit: Fit, *, level: float = 0.95) -> Table:
-    """REML profile-likelihood intervals of every variance, covariance and range.
+    """REML profile-likelihood intervals of every variance, covariance, correlation and range.
 
-    Standard deviations follow from the variances; with residual variances by group there are
-    ratios of SDs to the first group's, profiled as such.
+    Standard deviations follow from the variances, the half-life of serial correlation (the
+    distance at which it is one half) from its range; a correlation of random effects is profiled
+    as such.  How residual variances of groups compare is told by `sd_ratios`.
 
     Parameters
     ----------
@@ -59,8 +40,8 @@ def profile_intervals(fit: Fit, *, level: float = 0.95) -> Table:
     -------
     Table
         ``term kind estimate conf_low conf_high remark``: squared units of the response for
-        (co)variances, units of the times for ranges.  An end that does not exist is missing
-        and the remark says why; the end of a free variance may be negative.
+        (co)variances, units of the times for ranges and half-lives.  An end that does not exist
+        is missing and the remark says why; the end of a free variance may be negative.
     """
     check_level(level)
     rows = [row for target in _targets(fit) for row in _rows(fit, target, level)]
@@ -78,22 +59,28 @@ Row = tuple[str, str, float, float, float, str]
 def _targets(fit: Fit) -> Iterator[Held]:
     for index in range(len(fit.parameters)):
         yield Held(index)
-    groups = [i for i, p in enumerate(fit.parameters) if p.name.startswith("residual: ")]
-    for index in groups[1:]:
-        yield Held(index, over=groups[0])
+    for cone in coordinates(fit.parameters).cones:
+        own = {(int(a), int(b)): int(i) for a, b, i in zip(
+            cone.rows, cone.columns, cone.index, strict=True
+        )}  # fmt: skip
+        for (a, b), index in own.items():
+            if a != b:
+                yield Held(index, between=(own[b, b], own[a, a]))
 
 
 def _rows(fit: Fit, target: Held, level: float) -> Iterator[Row]:
-    """The interval of one target, and that of its square root where it is a variance."""
+    """The interval of one target, and of what follows from it: an SD, a half-life."""
     parameter = fit.parameters[target.index]
-    low, high = (_end(fit, target, side, level) for side in (-1, 1))
-    remark = "; ".join(end.why for end in (low, high) if end.why)
+    if target.between is not None and _lacks_variance(fit, target.between):
+        why = "an effect without variance has no correlation"
+        yield parameter.name, "correlation", np.nan, np.nan, np.nan, why
+        return
+    low, high = (profile_end(fit, target, side, level) for side in (-1, 1))
+    remark = "; ".join(dict.fromkeys(end.why for end in (low, high) if end.why))
     inside = float(target.value(fit.fits.evaluation.theta)[0])
     name, kind = parameter.name, str(parameter.kind)
-    if target.over is not None:
-        base = fit.parameters[target.over].name.removeprefix("residual: ")
-        ratio, least, most = (float(np.sqrt(x)) for x in (inside, low.value, high.value))
-        yield f"{name} / {base}", "ratio of SDs", ratio, least, most, remark
+    if target.between is not None:
+        yield name, "correlation", inside, low.value, high.value, remark
         return
     unit = float(fit.units[target.index])
     estimate, bottom, top = (unit * x for x in (inside, low.value, high.value))
@@ -101,194 +88,19 @@ def _rows(fit: Fit, target: Held, level: float) -> Iterator[Row]:
     if kind == "variance" and estimate >= 0:
         bottom = max(bottom, 0.0) if np.isfinite(bottom) else 0.0
         yield name, "SD", estimate**0.5, bottom**0.5, top**0.5, ""
+    if kind == "range":
+        half = float(np.log(2.0))
+        yield name, "half-life", half * estimate, half * bottom, half * top, ""
 
 
-@dataclass(frozen=True)
-class _End:
-    """One end, in the engine's units; missing with its reason."""
-
-    value: float
-    why: str = ""
-
-
-@dataclass(frozen=True)
-class _Point:
-    """A point of the profile: the held coordinate, z, dz/du and all parameters, (m,)."""
-
-    u: float
-    z: float
-    slope: float
-    theta: Floats
-
-
-@dataclass(frozen=True)
-class _Profile:
-    """The profile of one target in the coordinate in which it is held."""
-
-    fit: Fit
-    target: Held
-    where: Coordinates
-
-    @property
-    def peak(self) -> _Point:
-        """The fit itself."""
-        theta = self.fits_theta
-        u = float(self.where.of(theta[None])[0, self.target.index])
-        return _Point(u, 0.0, np.nan, theta)
-
-    @property
-    def fits_theta(self) -> Floats:
-        """Estimates in the engine's units, (m,)."""
-        return np.asarray(self.fit.fits.evaluation.theta[0])
-
-    def step(self) -> float:
-        """Standard error of the held coordinate from the expected information."""
-        u = self.where.of(self.fits_theta[None])
-        j = self.where.jacobian(u)[0]
-        information = j.T @ self.fit.fits.evaluation.expected[0] @ j
-        d = np.sqrt(np.maximum(np.diag(information), 1e-300))
-        spread = np.linalg.pinv(information / np.outer(d, d), hermitian=True) / np.outer(d, d)
-        return float(np.sqrt(spread[self.target.index, self.target.index]))
-
-    def at(self, u: float, near: Floats) -> _Point | None:
-        """Hold the coordinate at u, starting near other parameters; None where no fit is found."""
-        start = self._start(u, near)
-        if start is None:
-            return None
-        target = self._with_covariances(u)
-        fits = maximise(self.fit.design, self.fit.batch, start=start[None], held=target)
-        if not fits.converged[0]:
-            return None
-        theta = fits.evaluation.theta
-        turn = self.where.jacobian(self.where.of(theta))
-        score = float((turn.mT @ fits.evaluation.score[..., None])[0, self.target.index, 0])
-        z = float(np.sqrt(max(2.0 * (self.fit.loglik - fits.loglik[0]), 0.0)))
-        return _Point(u, z, -score / z if z > 0 else np.nan, theta[0])
-
-    def _with_covariances(self, u: float) -> Held:
-        """At zero the covariances of a correlated effect are zero too and stay so."""
-        if u != 0.0 or not self._is_cone_variance:
-            return self.target
-        return Held(self.target.index, also=tuple(self._covariances))
-
-    @property
-    def _is_cone_variance(self) -> bool:
-        parameter = self.fit.parameters[self.target.index]
-        return parameter.bound == "cone" and parameter.kind == "variance"
-
-    @property
-    def _covariances(self) -> list[int]:
-        """Positions of the covariances with the effect held first in its cone."""
-        cone = next(c for c in self.where.cones if self.target.index in c.index)
-        own = (cone.columns == 0) & (cone.rows > 0)
-        return [int(i) for i in cone.index[own]]
-
-    def _start(self, u: float, near: Floats) -> Floats | None:
-        """Parameters near others with the coordinate at u, where the likelihood is finite."""
-        coordinates = np.concatenate([self.where.of(x[None]) for x in self._tries(u, near)])
-        coordinates[:, self.target.index] = u
-        tries = self.where.theta(coordinates)
-        at = evaluate(self.fit.design, tries, self.fit.batch.take(np.zeros(len(tries), dtype=int)))
-        information = np.diagonal(at.expected, axis1=1, axis2=2)
-        height = np.where((information > 0).all(axis=1), at.loglik, -np.inf)
-        best = int(height.argmax())
-        return np.asarray(tries[best]) if np.isfinite(height[best]) else None
-
-    def _tries(self, u: float, near: Floats) -> Iterator[Floats]:
-        """The others as they are; all variances scaled alike; more residual variance."""
-        near = near.copy()
-        for cone in self.where.cones:
-            near[cone.index[cone.rows != cone.columns]] *= LESS_CORRELATED
-        yield near
-        if self.fit.parameters[self.target.index].kind != "variance":
-            return
-        scaled = np.array([p.kind != "range" for p in self.fit.parameters])
-        before, after = float(self.target.value(near[None])[0]), self.value_at(u, near)
-        if self.target.over is None and before > 0 and after > 0:
-            yield near * np.where(scaled, after / before, 1.0)
-        residual = np.array([p.term == "residual" for p in self.fit.parameters])
-        for factor in (2.0, 4.0, 16.0):
-            yield near * np.where(scaled & residual, factor, 1.0)
-
-    def value_at(self, u: float, near: Floats) -> float:
-        """What is held, when its coordinate is u."""
-        coordinates = self.where.of(near[None])
-        coordinates[0, self.target.index] = u
-        return float(self.target.value(self.where.theta(coordinates))[0])
-
-    @property
-    def limits(self) -> tuple[float, float]:
-        """Smallest and largest value of the coordinate that the model allows."""
-        parameter = self.fit.parameters[self.target.index]
-        if parameter.kind == "range":
-            low, high = np.log(range_limits(self.fit.design))
-            return float(low), float(high)
-        bounded = parameter.bound == "zero" or self._is_cone_variance
-        return 0.0 if bounded or self.target.over is not None else -np.inf, np.inf
-
-
-def _end(fit: Fit, target: Held, side: int, level: float) -> _End:
-    """One end of an interval: below (side -1) or above (side 1) the estimate."""
-    profile = _Profile(fit, target, held_coordinates(fit.parameters, target))
-    limit = profile.limits[0 if side < 0 else 1]
-    quantile = float(special.ndtri((1.0 + level) / 2.0))
-    found = _search(profile, side, limit, quantile)
-    if found is None:
-        return _End(np.nan, _missing(fit, target, side))
-    value = profile.value_at(found.u, found.theta)
-    if found.u != limit:
-        return _End(value)
-    if fit.parameters[target.index].kind == "range":
-        return _End(np.nan, _missing(fit, target, side))
-    return _End(value, "compatible with zero")
-
-
-def _missing(fit: Fit, target: Held, side: int) -> str:
-    """Why an end does not exist."""
-    end = "lower" if side < 0 else "upper"
-    if fit.parameters[target.index].kind == "range":
-        how = "no correlation at all" if side < 0 else "correlation that hardly falls"
-        return f"no {end} bound: {how} over the times sampled fits as well"
-    if side < 0:
-        return (
-            "no lower bound: the likelihood stays high up to where the covariance matrix of the "
-            "observations stops being positive definite"
-        )
-    return "no upper bound: the likelihood stays high as far as a fit is found"
-
-
-def _search(profile: _Profile, side: int, limit: float, quantile: float) -> _Point | None:
-    """Find where z reaches the quantile, or the limit when it does not before."""
-    inner, outer = profile.peak, side * np.inf
-    beyond: _Point | None = None  # a fit at `outer`; none where V is not positive definite there
-    first = quantile * profile.step()
-    if side * (limit - inner.u) <= 0:
-        return inner if inner.u == limit else None
-    u, stride = inner.u + side * first, first
-    for _ in range(MOST_FITS):
-        if side * (u - limit) >= 0:
-            u = limit
-        point = profile.at(u, inner.theta)
-        if point is not None and abs(point.z - quantile) <= PRECISION:
-            return point
-        if point is not None and point.z < quantile:
-            if u == limit:
-                return point
-            inner, stride = point, 2.0 * stride
-        else:
-            outer, beyond = u, point
-        if abs(outer - inner.u) <= NARROWEST * first:
-            return beyond
-        u = _next(inner, outer, point, quantile, side * stride)
-    return None
-
-
-def _next(
-    inner: _Point, outer: float, point: _Point | None, quantile: float, stride: float
-) -> float:
-    """Newton's step on z where it falls between the inner and the outer point."""
-    if point is not None and np.isfinite(point.slope) and point.slope != 0:
-        u = point.u + (quantile - point.z) / point.slope
-        if min(inner.u, outer) < u < max(inner.u, outer) and abs(u - inner.u) <= 4 * abs(stride):
-            return u
-    return (inner.u + outer) / 2.0 if np.isfinite(outer) else inner.u + stride
+def _lacks_variance(fit: Fit, between: tuple[int, int]) -> bool:
+    """Whether one of two effects adds nothing to the observations' variance but rounding."""
+    name = fit.parameters[between[0]].term
+    term = next(term for term in fit.frame.terms if term.name == name)
+    first = [p.term for p in fit.parameters].index(name)
+    for index in between:
+        effect = int(np.flatnonzero(np.diag(term.basis[index - first]))[0])
+        added = fit.theta[index] * float((term.z[:, effect] ** 2).mean())
+        if added <= ROUNDING * fit.scale**2:
+            return True
+    return False

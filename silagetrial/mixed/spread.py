@@ -10,6 +10,7 @@ from silagetrial.display.table import Table
 from silagetrial.errors import UsageError
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.fit import Fit
+from silagetrial.mixed.formulas import check_level
 
 __all__ = ["sd_ratios"]
 
@@ -42,7 +43,9 @@ def sd_ratios(fit: Fit, *, level: float = 0.95) -> Table:
     A variance s2 with ``var(s2)`` from the expected information counts as one on
     ``2 s2^2 / var(s2)`` degrees of freedom (Satterthwaite).  For independent samples these are
     exactly n - 1 and the interval is the classical one of two variances; beside random effects
-    or serial correlation it leaves out the (small) covariance of the two estimates.
+    or serial correlation it leaves out the (small) covariance of the two estimates.  A profile of
+    the ratio would be referred to the chi-square law, which is too narrow for few degrees of
+    freedom even there.
 
     References
     ----------
@@ -50,12 +53,7 @@ def sd_ratios(fit: Fit, *, level: float = 0.95) -> Table:
     components. Biometrics Bulletin 2, 110-114.
     Snedecor, G. W. & Cochran, W. G. (1989). Statistical Methods, 8th ed., section 6.13.
     """
-    if not 0.0 < level < 1.0:
-        raise UsageError(
-            found=f"level={level!r}",
-            expected="a share between 0 and 1",
-            remedy="0.95 is 95 %",
-        )
+    check_level(level)
     names = fit.frame.residual.names
     if len(names) < 2:
         raise UsageError(
@@ -83,7 +81,7 @@ def sd_ratios(fit: Fit, *, level: float = 0.95) -> Table:
             "scale": "ratio",
         }
     )
-    notes = (f"{level:.0%} intervals from the F distribution of the ratio of the variances.",)
+    notes = (f"{100 * level:g} % intervals from the F distribution of the ratio of the variances.",)
     return Table(frame, title="Ratios of residual standard deviations", notes=notes)
 
 

@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from reference_models import fitted, frame_of, made
+from reference_models import fitted, frame_of, made, values
 from scipy import stats
 
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import fit_mixed, predict
+from silagetrial.mixed.prediction_error import PredictionErrors
 
+R = values("predictions.json")
 SPLIT = made("made_splitplot_time.csv").astype({"day": str})
 SPLIT["days"] = SPLIT["day"].astype(float)
 NEW = pd.DataFrame({"trt": ["film", "net", "net"], "days": [10.0, 100.0, 300.0]})
@@ -136,6 +138,7 @@ def test_data_of_the_fit_can_be_predicted() -> None:
     np.testing.assert_allclose(found["estimate"], fit.frame.x @ fit.beta, rtol=1e-10)
 
 
+@pytest.mark.slow
 def test_coverage_of_a_new_observation() -> None:
     """Eight units of four, 600 trials: 95 % intervals hold 95 % of new observations."""
     rng = np.random.default_rng(77)
@@ -148,3 +151,111 @@ def test_coverage_of_a_new_observation() -> None:
         inside += bool(row["conf_low"][0] <= unit[8] + rng.normal() <= row["conf_high"][0])
     # Standard error of the share .009.
     assert 0.922 < inside / 600 < 0.978
+
+
+def with_days() -> pd.DataFrame:
+    return pd.DataFrame({"Subject": R["new_day"]["Subject"], "Days": R["new_day"]["Days"]})
+
+
+PLOTS = pd.DataFrame(
+    {"Block": ["III", "VI"], "Variety": ["Marvellous", "Victory"], "N": ["0.2", "0.2"]}
+)
+KNOWN: dict[str, tuple[str, pd.DataFrame | None, dict[str, Any]]] = {
+    "new_day": ("sleepstudy_rs_corr", None, {"known": ["Subject (1 + Days)"]}),
+    "person_mean": ("sleepstudy_rs_corr", None, {"known": ["Subject (1 + Days)"], "of": "mean"}),
+    "new_plot": ("Oats_factor", PLOTS, {"known": ["Block"]}),
+    "known_plot": ("Oats_factor", PLOTS, {"known": ["Block", "Block:Variety"]}),
+}
+
+
+@pytest.mark.parametrize("case", KNOWN)
+def test_units_of_the_data_by_hendersons_equations(case: str) -> None:
+    """tests/reference/make_predictions.R: the mixed-model equations, solved as they stand."""
+    model, rows, options = KNOWN[case]
+    found = predict(fitted(model), with_days() if rows is None else rows, **options).frame
+    np.testing.assert_allclose(found["estimate"], R[case]["estimate"], rtol=1e-6)
+    np.testing.assert_allclose(found["std_error"] ** 2, R[case]["adjusted"], rtol=2e-6)
+    np.testing.assert_allclose(found["df"], R[case]["df"], rtol=2e-6)
+    half = stats.t.ppf(0.975, found["df"]) * found["std_error"]
+    np.testing.assert_allclose(found["conf_high"] - found["estimate"], half, rtol=1e-8)
+
+
+def test_known_unit_comes_between_its_own_values_and_the_mean() -> None:
+    """One way: the BLUP's closed form, ``mean + n s_b / (n s_b + s) (own mean - mean)``."""
+    fit = fitted("Dyestuff")
+    between, within = mean_squares()
+    batch = (between - within) / 5
+    own = frame_of("Dyestuff").groupby("Batch")["Yield"].mean()
+    mean = fit.frame.y.mean()
+    shrunk = 5 * batch / (5 * batch + within)
+    found = predict(fit, pd.DataFrame({"Batch": own.index}), known=["Batch"], of="mean").frame
+    np.testing.assert_allclose(found["estimate"], mean + shrunk * (own - mean), rtol=1e-8)
+
+
+def test_without_units_the_error_is_kenward_and_rogers() -> None:
+    """The formula of known units without one: the adjusted covariance of the fixed part."""
+    for name in ("sleepstudy_rs_corr", "made_serial_corExp_varIdent", "Oats_unbal"):
+        fit = fitted(name)
+        errors = PredictionErrors(fit)
+        for row in np.eye(fit.design.p):
+            found = errors.of(row @ fit.from_orthonormal, [])
+            assert found.adjusted == pytest.approx(row @ fit.covariance_kr @ row, rel=1e-8)
+            assert found.plain == pytest.approx(row @ fit.covariance @ row, rel=1e-8)
+
+
+def test_known_without_variance_counts_as_zero() -> None:
+    fit = fit_mixed(made("made_paired_zero.csv"), "y ~ trt", random=["pair"])
+    rows = pd.DataFrame({"trt": ["film"], "pair": [1]})
+    known = predict(fit, rows, known=["pair"])
+    new = predict(fit, rows)
+    assert "No variance of pair was detected: it counts as zero." in known.notes
+    assert known.frame["std_error"].iloc[0] == pytest.approx(new.frame["std_error"].iloc[0])
+    assert known.notes[0].startswith("Intervals for new residual of the pair named")
+
+
+WRONGLY_KNOWN: dict[str, tuple[dict[str, Any], str]] = {
+    "term": ({"known": ["farm"]}, "known=['farm']"),
+    "word": ({"known": "pair"}, "known='pair'"),
+    "both": ({"known": ["pair"], "of": ["pair"]}, "of=['pair']"),
+    "outer": ({"known": ["bale"]}, "known bale without the pair around it"),
+    "column": ({"known": ["pair"], "rows": pd.DataFrame({"trt": ["net"]})}, "rows without pair"),
+    "level": (
+        {"known": ["pair"], "rows": pd.DataFrame({"trt": ["net"], "pair": ["99"]})},
+        "pair 99, which the data do not have",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", WRONGLY_KNOWN)
+def test_wrongly_known(case: str) -> None:
+    options, words = WRONGLY_KNOWN[case]
+    rows = pd.DataFrame({"trt": ["film"], "pair": ["1"], "bale": [SPLIT["bale"].iloc[0]]})
+    call: dict[str, Any] = {"rows": rows, **options}
+    fit = fit_mixed(SPLIT, "y ~ trt", random=["pair", "bale"])
+    with pytest.raises(UsageError) as caught:
+        predict(fit, call.pop("rows"), **call)
+    assert words in caught.value.found
+
+
+def test_new_result_correlated_in_time_is_refused() -> None:
+    fit = fit_mixed(SPLIT, "y ~ trt", random=["pair"], serial={"bale": "days"})
+    rows = pd.DataFrame({"trt": ["film"], "pair": ["1"]})
+    assert np.isfinite(predict(fit, rows, known=["pair"], of="mean").frame["std_error"]).all()
+    with pytest.raises(NoAnswer) as caught:
+        predict(fit, rows, known=["pair"])
+    assert "serially correlated" in caught.value.found
+
+
+@pytest.mark.slow
+def test_coverage_of_a_new_observation_of_a_known_unit() -> None:
+    """Eight units of three, 500 trials: 95 % intervals hold 95 % of the first unit's next."""
+    rng, inside = np.random.default_rng(4), 0
+    for _ in range(500):
+        unit = rng.normal(size=8)
+        frame = pd.DataFrame({"unit": np.repeat(np.arange(8).astype(str), 3)})
+        frame["y"] = np.repeat(unit, 3) + rng.normal(size=24)
+        fit = fit_mixed(frame, "y ~ 1", random=["unit"])
+        row = predict(fit, pd.DataFrame({"unit": ["0"]}), known=["unit"]).frame
+        inside += bool(row["conf_low"][0] <= unit[0] + rng.normal() <= row["conf_high"][0])
+    # Standard error of the share .010.
+    assert 0.92 < inside / 500 < 0.98

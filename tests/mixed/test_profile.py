@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from reference_models import fitted, made, values
+from dense_oracle import Dense, Term
+from reference_models import fitted, frame_of, made, values
 from scipy import optimize, stats
 
 from silagetrial.errors import NoAnswer, UsageError
@@ -28,10 +29,10 @@ def paired_zero() -> Fit:
 
 def parameters_only(fit: Fit) -> pd.DataFrame:
     frame = profile_intervals(fit).frame
-    return frame[~frame["kind"].isin(["SD", "ratio of SDs"])]
+    return frame[~frame["kind"].isin(["SD", "correlation", "half-life"])]
 
 
-@pytest.mark.parametrize("name", [n for n in R if n != "made_with"])
+@pytest.mark.parametrize("name", [n for n in R if n not in ("made_with", "correlation")])
 def test_ends_are_those_of_r(name: str) -> None:
     fit = paired_zero() if name == "made_paired_zero" else fitted(name)
     found, expected = parameters_only(fit), R[name]
@@ -69,15 +70,15 @@ def test_no_random_term_is_the_chi_square_profile() -> None:
     np.testing.assert_allclose(found, [low, high], rtol=1e-7)
 
 
-def brute(fit: Fit, index: int, value: float, over: int | None) -> float:
-    """Highest log-likelihood with a parameter (or ratio) held, by scipy's simplex and Newton."""
+def brute(fit: Fit, index: int, value: float) -> float:
+    """Highest log-likelihood with a parameter held, by scipy's simplex and Newton."""
     peak = fit.fits.evaluation.theta[0]
     free = [i for i in range(len(peak)) if i != index]
 
     def minus(x: np.ndarray) -> float:
         theta = peak.copy()
         theta[free] = x
-        theta[index] = value if over is None else value * theta[over]
+        theta[index] = value
         return float(-evaluate(fit.design, theta[None], fit.batch).loglik[0])
 
     found = optimize.minimize(
@@ -107,26 +108,118 @@ CASES: dict[str, dict[str, Any]] = {
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_ratios_and_ranges_by_definition(case: str) -> None:
+def test_groups_and_ranges_by_definition(case: str) -> None:
     """At every end the likelihood maximised by brute force is lower by half the chi-square."""
     data = serial_data() if case == "serial" else made("made_splitplot_time.csv")
     fit = fit_mixed(data, "y ~ trt", **CASES[case])
     frame = profile_intervals(fit).frame
-    frame = frame[frame["kind"] != "SD"].reset_index(drop=True)
+    frame = frame[~frame["kind"].isin(["SD", "half-life"])].reset_index(drop=True)
     limit = float(fit.fits.evaluation.loglik[0]) - stats.chi2.ppf(0.95, 1) / 2
     ends = 0
     for row in frame.itertuples():
-        ratio = row.kind == "ratio of SDs"
-        index = [p.name for p in fit.parameters].index(str(row.term).split(" / ")[0])
-        over = index - 1 if ratio else None
+        index = [p.name for p in fit.parameters].index(str(row.term))
         for end in (row.conf_low, row.conf_high):
             if not np.isfinite(end):
                 assert "bound" in row.remark
                 continue
-            value = end**2 if ratio else end / fit.units[index]
-            assert brute(fit, index, value, over) == pytest.approx(limit, abs=2e-6)
+            value = end / fit.units[index]
+            assert brute(fit, index, value) == pytest.approx(limit, abs=2e-6)
             ends += 1
     assert ends >= 4
+
+
+def correlation_of(fit: Fit) -> pd.Series:
+    return profile_intervals(fit).frame.set_index("kind").loc["correlation"]
+
+
+def test_correlation_has_the_ends_of_r() -> None:
+    """optim over the three SDs with the correlation held, tests/reference/make_profiles.R."""
+    row = correlation_of(fitted("sleepstudy_rs_corr"))
+    for column, end in (("estimate", "estimate"), ("conf_low", "low"), ("conf_high", "high")):
+        assert row[column] == pytest.approx(R["correlation"][end], abs=2e-6)
+    assert row["term"] == "Subject (1 + Days): 1, Days"
+
+
+def dense_profile(fit: Fit, r: float) -> float:
+    """Highest dense likelihood over the SDs, the correlation held: grids, each half as wide."""
+    term = fit.frame.terms[0]
+    terms = [Term(term.codes, term.z)]
+
+    def height(logs: np.ndarray) -> float:
+        one, other, rest = np.exp(2.0 * logs)
+        theta = np.array([one, r * np.sqrt(one * other), other, rest])
+        return Dense(fit.frame.y, fit.frame.x, terms, theta).loglik
+
+    middle, width = np.log(np.sqrt(fit.theta[[0, 2, 3]])), np.array([0.8, 0.8, 0.2])
+    for _ in range(7):
+        steps = np.linspace(-1.0, 1.0, 7)
+        grid = middle + width * np.stack(np.meshgrid(*[steps] * 3), axis=-1).reshape(-1, 3)
+        heights = np.array([height(point) for point in grid])
+        middle, width = grid[heights.argmax()], width / 2.0
+    return float(heights.max())
+
+
+def test_ends_of_a_correlation_by_a_grid_of_dense_likelihoods() -> None:
+    """Twelve units of six: at the lower end no SDs reach more than half the chi-square below."""
+    rng = np.random.default_rng(11)
+    frame = pd.DataFrame({"unit": np.repeat(np.arange(12).astype(str), 6)})
+    frame["x"] = np.tile(np.linspace(-1, 1, 6), 12)
+    effects = rng.normal(size=(12, 2)) @ np.array([[1.5, 0.8], [0.0, 1.2]])
+    frame["y"] = (np.repeat(effects, 6, axis=0) * np.column_stack([np.ones(72), frame["x"]])).sum(1)
+    frame["y"] += rng.normal(size=72)
+    fit = fit_mixed(frame, "y ~ x", random=[{"unit": "1 + x"}])
+    row = correlation_of(fit)
+    assert row["remark"] == ""
+    limit = fit.loglik - stats.chi2.ppf(0.95, 1) / 2
+    # The last grid's steps are 0.004 of a log SD: next to nothing at a maximum.
+    assert dense_profile(fit, row["conf_low"]) == pytest.approx(limit, abs=2e-3)
+    assert dense_profile(fit, row["conf_high"]) == pytest.approx(limit, abs=2e-3)
+
+
+def test_any_correlation_where_a_slope_may_be_missing() -> None:
+    """Orthodont: without slopes the likelihood is only .59 lower, whatever their correlation."""
+    fit = fitted("Orthodont_rs")
+    row = correlation_of(fit)
+    assert (row["conf_low"], row["conf_high"]) == (-1.0, 1.0)
+    assert row["remark"] == "compatible with any correlation: an effect may have no variance"
+    bare = fit_mixed(frame_of("Orthodont_rs"), "distance ~ age * Sex", random=["Subject"])
+    same = np.allclose(bare.frame.x @ np.linalg.lstsq(bare.frame.x, fit.frame.x)[0], fit.frame.x)
+    assert same
+    assert fit.loglik - bare.loglik < stats.chi2.ppf(0.95, 1) / 2
+
+
+def test_correlation_at_its_bound() -> None:
+    """ChickWeight: the fit's correlation is -1 (lme4 calls it singular); the upper end exists."""
+    row = correlation_of(fitted("ChickWeight12"))
+    assert (row["estimate"], row["conf_low"]) == (-1.0, -1.0)
+    assert -1.0 < row["conf_high"] < 0.0
+    assert row["remark"] == "compatible with a correlation of -1"
+
+
+@pytest.mark.slow
+def test_no_correlation_of_an_effect_without_variance() -> None:
+    """Units more alike than chance, in level and in slope: both variances are estimated as zero."""
+    rng, x = np.random.default_rng(0), np.linspace(-1, 1, 6)
+    noise = rng.normal(size=(8, 6))
+    noise -= 0.9 * noise.mean(axis=1, keepdims=True)
+    noise -= 0.9 * np.outer(noise @ x / (x @ x), x)
+    frame = pd.DataFrame({"unit": np.repeat(list("abcdefgh"), 6), "x": np.tile(x, 8)})
+    fit = fit_mixed(frame.assign(y=noise.ravel()), "y ~ x", random=[{"unit": "1 + x"}])
+    row = correlation_of(fit)
+    assert np.isnan(row["estimate"])
+    assert row["remark"] == "an effect without variance has no correlation"
+
+
+def test_half_life_follows_from_the_range() -> None:
+    fit = fit_mixed(serial_data(), "y ~ trt", serial={"unit": "days"})
+    frame = profile_intervals(fit).frame.set_index("kind")
+    columns = ["estimate", "conf_low", "conf_high"]
+    np.testing.assert_allclose(
+        frame.loc["half-life", columns].astype(float),
+        frame.loc["range", columns].astype(float) * np.log(2.0),
+        rtol=1e-12,
+    )
+    assert np.exp(-frame.loc["half-life", "estimate"] / fit.theta[1]) == pytest.approx(0.5)
 
 
 def test_bounded_variance_reaches_zero() -> None:
@@ -169,7 +262,7 @@ def test_range_without_an_end_says_why() -> None:
     assert "no lower bound: no correlation at all over the times sampled" in found
 
 
-@pytest.mark.parametrize("held", [Held(0), Held(1), Held(2), Held(3, over=2)])
+@pytest.mark.parametrize("held", [Held(0), Held(1), Held(2), Held(1, between=(0, 2))])
 def test_tied_coordinates_have_the_derivatives_they_claim(held: Held) -> None:
     """Jacobian and curvature against central differences."""
     fit = fitted("sleepstudy_rs_corr")
@@ -178,7 +271,9 @@ def test_tied_coordinates_have_the_derivatives_they_claim(held: Held) -> None:
     theta = np.array([[2.0, 0.7, 1.3, 0.9]])
     u = where.of(theta)
     np.testing.assert_allclose(where.theta(u), theta, rtol=1e-12)
-    assert held.over is None or u[0, 3] == pytest.approx(0.9 / u[0, 2], rel=1e-12)
+    if held.between is not None:
+        assert np.sin(u[0, 1]) == pytest.approx(0.7 / np.sqrt(2.0 * 1.3), rel=1e-12)
+        assert held.value(theta)[0] == pytest.approx(np.sin(u[0, 1]), rel=1e-12)
     h, eye = 1e-5, np.eye(4)
     slopes = [(where.theta(u + h * e) - where.theta(u - h * e))[0] / (2 * h) for e in eye]
     np.testing.assert_allclose(where.jacobian(u)[0], np.array(slopes).T, rtol=1e-6, atol=1e-8)

@@ -25,7 +25,7 @@ from reference_models import (
     text,
 )
 
-from silagetrial.mixed import adjusted_mean_functions, adjusted_means, contrasts, f_test
+from silagetrial.mixed import adjusted_mean_functions, adjusted_means, blups, contrasts, f_test
 
 LOGLIK = 1e-7  # absolute
 ESTIMATE = 1e-6  # of its standard error
@@ -205,7 +205,7 @@ def test_adjusted_means_and_pairs(name: str, which: int) -> None:
 
 def test_predicted_random_effects(model: str) -> None:
     """BLUPs, lme4's conditional modes, of terms whose levels carry R's names."""
-    table = fitted(model).blups.frame
+    table = blups(fitted(model)).frame
     sd = float(np.sqrt(max(row["value"] for row in reference(model)["variances"])))
     for group, block in reference(model)["blups"].items():
         values = np.array(block["values"], dtype=float)

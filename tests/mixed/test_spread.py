@@ -62,6 +62,7 @@ def test_ratio_beside_random_effects_and_serial_correlation() -> None:
     assert 5 < found["df"] < 46
 
 
+@pytest.mark.slow
 def test_interval_covers_the_truth_at_its_level() -> None:
     """500 trials of 6 pairs x 2 x 4, SDs 1 and 1.5: within 2.6 Monte Carlo errors of 95 %."""
     rng = np.random.default_rng(77)

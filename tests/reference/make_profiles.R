@@ -84,6 +84,25 @@ profiles <- function(y, X, basis, start) {
   list(theta = top$theta, deviance = top$value, low = sapply(ends, `[`, 1), high = sapply(ends, `[`, 2))
 }
 
+# Ends for the correlation of intercept and slope: held, with the three SDs (on the log scale) found by optim.
+correlation <- function(y, X, basis, sds) {
+  model <- reml(y, X, basis)
+  theta <- function(r, x) { s <- exp(x); c(s[1]^2, r * s[1] * s[2], s[2]^2, s[3]^2) }
+  held <- function(r) {
+    x <- log(sds)
+    for (i in 1:4) {
+      fit <- optim(x, function(x) model$deviance(theta(r, x)), method = "Nelder-Mead",
+                   control = list(reltol = 1e-14, maxit = 5000))
+      x <- fit$par
+    }
+    fit$value
+  }
+  top <- optimize(held, c(-0.9, 0.9), tol = 1e-6)
+  f <- function(r) held(r) - top$objective - qchisq(0.95, 1)
+  list(estimate = top$minimum, low = uniroot(f, c(-0.95, top$minimum), tol = 1e-8)$root,
+       high = uniroot(f, c(top$minimum, 0.95), tol = 1e-8)$root)
+}
+
 zero <- read.csv("data/made_paired_zero.csv")
 out <- list(
   made_with = paste(R.version.string, "lme4", packageVersion("lme4"), "nlme", packageVersion("nlme"), sep = "; "),
@@ -93,6 +112,8 @@ out <- list(
     list(same(Subject), 2 * slope(Subject, rep(1, 180), Days), slope(Subject, Days, Days), diag(180)), c(600, 9, 35, 650))),
   Oats_factor = with(nlme::Oats, profiles(yield, model.matrix(~ factor(nitro) * factor(as.character(Variety))),
     list(same(as.character(Block)), same(paste(Block, Variety)), diag(72)), c(214, 106, 177))),
-  made_paired_zero = with(zero, profiles(y, model.matrix(~trt), list(same(pair), diag(16)), c(-0.1, 0.3)))
+  made_paired_zero = with(zero, profiles(y, model.matrix(~trt), list(same(pair), diag(16)), c(-0.1, 0.3))),
+  correlation = with(lme4::sleepstudy, correlation(Reaction, cbind(1, Days),
+    list(same(Subject), 2 * slope(Subject, rep(1, 180), Days), slope(Subject, Days, Days), diag(180)), c(24.7, 5.9, 25.6)))
 )
 write(toJSON(out, digits = 15, auto_unbox = TRUE, pretty = TRUE), "profiles.json")
