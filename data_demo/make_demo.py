@@ -1,8 +1,8 @@
-"""Make the two invented demonstration trials: ``python data_demo/make_demo.py``.
+"""Make the three invented demonstration trials: ``python data_demo/make_demo.py``.
 
-Everything is drawn from one seed a trial, so that the command rewrites both folders byte for byte.
-The true values stand in `THREE_FARMS` and `CORED_BALES`, their meaning in `invented_bales`: an
-estimate can be held against them. No farm, place or figure here is a real one.
+Everything is drawn from one seed a trial, so that the command rewrites the folders byte for byte.
+The true values stand in `THREE_FARMS`, `CORED_BALES` and `TWO_LABORATORIES`, their meaning in
+`invented_bales`: an estimate can be held against them. No farm, place or figure here is a real one.
 """
 
 import csv
@@ -29,6 +29,14 @@ from invented_bales import (
     opening_results,
     true_loss,
     true_median,
+)
+from invented_reports import (
+    AMERICAN_FILE,
+    GERMAN_FILE,
+    american_report,
+    german_report,
+    laboratories_text,
+    without_results,
 )
 
 HERE = Path(__file__).parent
@@ -105,6 +113,36 @@ CORED_BALES = Plan(
         lost={"CA07-1": (190, "holed", "gnawed by rats")},
         missing={("CA04-2", 1): "cored and weighed; sample thawed, not analysed"},
     ),
+)
+
+TWO_LABORATORIES = Plan(
+    folder="two_laboratories",
+    title="Net or film in the chamber, two farms and two laboratories",
+    question="Does film binding lower butyric acid and DM loss?",
+    note="film binding adds its own plastic on the curved side",
+    seed=2718,
+    recored=False,
+    bindings=("net", "film"),
+    openings=("6 weeks", "5 months"),
+    days=(42, 150),
+    window=10,
+    sites=(
+        Site("Aschrode", "AS", "Krumme Breite", datetime(2024, 5, 27, 13), 355, 0.1, 0.2, 1.0),
+        Site("Tamarack", "TA", "Section 9", datetime(2024, 5, 29, 14), 375, -0.1, -0.2, 1.0),
+    ),
+    pairs=8,
+    truth=Truth(
+        butyric=2.6,
+        slope=1.5,
+        log_ratio=-0.45,
+        ratio_slope=-0.20,
+        loss=4.6,
+        loss_difference=-0.8,
+        sd_log=(0.35, 0.28, 0.20),
+        sd_loss=(0.5, 1.0),
+        sd_dm=(12.0, 4.0),
+    ),
+    accidents=Accidents(late={}, lost={}, missing={}),
 )
 
 
@@ -307,6 +345,26 @@ def trial_files(plan: Plan) -> dict[str, str]:
     return {"trial.toml": settings_text(plan)} | files
 
 
+def reported_files(plan: Plan) -> dict[str, str]:
+    """Return the trial's files, the results of each farm in the report of a laboratory."""
+    rng = np.random.Generator(np.random.PCG64(plan.seed))
+    bales = make_bales(plan, rng)
+    files = trial_files(plan)
+    del files["events.csv"]
+    rows = list(csv.DictReader(io.StringIO(files["samples.csv"])))
+    farm = {name: bale.site for bale in bales for name in (bale.name, bale.pair)}
+    first, second = ([row for row in rows if farm[row["of"]] is site] for site in plan.sites)
+    settings = files["trial.toml"]
+    head, tail = settings.index("[units]"), settings.index("[dm_correction]")
+    return files | {
+        "trial.toml": settings[:head] + settings[tail:],
+        "samples.csv": csv_text(without_results(rows)),
+        "laboratories.toml": laboratories_text(),
+        f"laboratory_reports/{GERMAN_FILE}": german_report(first),
+        f"laboratory_reports/{AMERICAN_FILE}": american_report(second),
+    }
+
+
 def truth_table(plan: Plan) -> str:
     """Return the true values at the planned days as a Markdown table."""
     reference, second = plan.bindings
@@ -325,12 +383,13 @@ def truth_table(plan: Plan) -> str:
 
 
 def main() -> None:
-    """Write both folders."""
-    for plan in (THREE_FARMS, CORED_BALES):
-        folder = HERE / plan.folder
-        folder.mkdir(exist_ok=True)
-        for name, text in trial_files(plan).items():
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    """Write the folders."""
+    for plan in (THREE_FARMS, CORED_BALES, TWO_LABORATORIES):
+        made = reported_files(plan) if plan is TWO_LABORATORIES else trial_files(plan)
+        for name, text in made.items():
+            path = HERE / plan.folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

@@ -1,8 +1,10 @@
 """One trial: its tables, how they are read, and every problem with them."""
 
+from silagetrial.data.entry import write_entry_sheets
 from silagetrial.data.listing import describe_columns, list_problems
+from silagetrial.data.package import datapackage
 from silagetrial.data.read import read_trial
-from silagetrial.data.schema import TABLES, Column, datapackage
+from silagetrial.data.schema import TABLES, Column
 from silagetrial.data.settings import (
     AnalysisPlan,
     DmCorrection,
@@ -27,4 +29,5 @@ __all__ = [
     "describe_columns",
     "list_problems",
     "read_trial",
+    "write_entry_sheets",
 ]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
+from typing import Final
 
-from silagetrial.data.draft import Draft, Row, is_given
+from silagetrial.data.draft import Draft, Row, by_line, is_given
+from silagetrial.data.schema import SPARE
 from silagetrial.errors import Problem, Severity
 
 __all__ = [
@@ -19,10 +21,13 @@ __all__ = [
     "same_scale",
 ]
 
+POINTS_PER_PERCENT: Final = 0.95
+"""Percentage points of DM loss L for 1 % of the second mass: dL = -(1 - L) dM/M, at L = 5 %."""
+
 
 def pair_bindings(draft: Draft) -> Iterator[Problem]:
     """Check that a pair has one bale of each binding."""
-    for name, bales in _pairs(draft).items():
+    for name, bales in draft.pairs.items():
         first: dict[str, Row] = {}
         for bale in bales:
             binding = bale["binding"]
@@ -45,7 +50,7 @@ def pair_complete(draft: Draft) -> Iterator[Problem]:
     """Check that every pair has its partners, lost ones included."""
     compare = draft.settings.compare
     members: dict[str, list[Row]] = {}
-    for bale in sorted(draft.rows("bales"), key=lambda row: int(row["line"])):
+    for bale in sorted(draft.rows("bales"), key=by_line):
         if is_given(bale["pair"]):
             members.setdefault(bale["pair"], []).append(bale)
     for name, bales in members.items():
@@ -98,8 +103,9 @@ def pair_made_alike(draft: Draft) -> Iterator[Problem]:
 def _differing(
     draft: Draft, columns: Sequence[str], *, expected: str, remedy: str, severity: Severity
 ) -> Iterator[Problem]:
-    for name, bales in _pairs(draft).items():
-        for column in columns:
+    varied = [name for name in columns if draft.tables["bales"][name].nunique() > 1]
+    for name, bales in draft.pairs.items():
+        for column in varied:
             filled = [bale for bale in bales if is_given(bale[column])]
             other = next((b for b in filled if b[column] != filled[0][column]), None)
             if other is not None:
@@ -131,7 +137,7 @@ def opening_planned(draft: Draft) -> Iterator[Problem]:
         )
         return
     for bale in draft.rows("bales"):
-        if is_given(bale["planned_opening"]) == separate:
+        if is_given(bale["planned_opening"]) == separate or bale["planned_opening"] == SPARE:
             continue
         yield draft.problem(
             "bales",
@@ -150,19 +156,20 @@ def opening_planned(draft: Draft) -> Iterator[Problem]:
 
 def opening_used(draft: Draft) -> Iterator[Problem]:
     """Check that, where a bale is opened once, some bale is planned for each opening."""
-    planned = {bale["planned_opening"] for bale in draft.rows("bales")}
+    planned = {bale["planned_opening"] for bale in draft.rows("bales")} - {SPARE}
     names = {opening.name for opening in draft.settings.openings}
     # A name that is not known may stand for any opening.
     if draft.settings.design != "separate" or not planned & names or not planned <= names:
         return
     for opening in draft.settings.openings:
+        there = draft.called("bales")
         if opening.name not in planned and not draft.is_unsure("bales", opening.name):
             yield draft.setting_problem(
                 "openings",
                 "name",
                 found=f"no bale is planned for the opening {opening.name!r}",
                 expected="bales drawn for every opening",
-                remedy="write it under planned_opening in bales.csv for the bales drawn for it, or "
+                remedy=f"write it under planned_opening in {there} for the bales drawn for it, or "
                 "remove the opening; as it is, nothing is said about it",
                 number=draft.section_of(opening),
                 severity="warning",
@@ -188,8 +195,13 @@ def pair_one_batch(draft: Draft) -> Iterator[Problem]:
                     found=f"pair {pair} at {row['opening']}: {column} {partner[column]} for "
                     f"{partner['sample']}, {row[column]} for {row['sample']}",
                     expected=f"one {column} for both bales of a pair",
-                    remedy="check the cell; if it is right, a shift between the two enters the "
-                    "difference between the bindings",
+                    remedy="check the cell; if it is right, "
+                    + (
+                        "the pair gives no contrast, since a shift between the laboratories would "
+                        "be in it, and its values at this opening are left out"
+                        if column == "laboratory"
+                        else "a shift between the two enters the difference between the bindings"
+                    ),
                     severity="warning",
                 )
 
@@ -197,6 +209,7 @@ def pair_one_batch(draft: Draft) -> Iterator[Problem]:
 def same_scale(draft: Draft) -> Iterator[Problem]:
     """Check that a bale is weighed on one scale from first to last."""
     first: dict[str, Row] = {}
+    gains = _gains(draft)
     for row in sorted(draft.rows("weighings"), key=_by_time):
         if not (is_given(row["bale"]) and is_given(row["scale"])):
             continue
@@ -206,25 +219,39 @@ def same_scale(draft: Draft) -> Iterator[Problem]:
                 "weighings",
                 row["line"],
                 "scale",
-                found=f"bale {row['bale']} on scale {row['scale']}, first on {before['scale']}",
+                found=f"bale {row['bale']} on scale {row['scale']}, first on {before['scale']}"
+                + _apart(gains.get(row["scale"]), gains.get(before["scale"])),
                 expected="the same scale at the first and the last weighing",
                 remedy="check the cell; if it is right, two scales that differ by 1 % shift a DM "
-                "loss by about one percentage point",
+                f"loss of 5 % by {POINTS_PER_PERCENT:g} percentage points",
                 severity="warning",
             )
+
+
+def _gains(draft: Draft) -> dict[str, float]:
+    """Return what each scale shows for 1 kg, by its checks against known masses."""
+    shown: dict[str, list[float]] = {}
+    for row in draft.rows("scales"):
+        mass, reading = row["check_mass"], row["check_reading"]
+        if is_given(row["scale"]) and is_given(mass) and is_given(reading) and mass > 0:
+            shown.setdefault(row["scale"], []).append(reading / mass)
+    return {name: sum(ratios) / len(ratios) for name, ratios in shown.items()}
+
+
+def _apart(second: float | None, first: float | None) -> str:
+    """Say how far two scales are apart by their checks, and what that does to a DM loss."""
+    if second is None or not first:
+        return ""
+    percent = 100.0 * (second / first - 1.0)
+    return (
+        f"; by their checks it shows {percent:+.2g} %, which shifts a DM loss by "
+        f"{-POINTS_PER_PERCENT * percent:+.2g} points"
+    )
 
 
 def _by_time(row: Row) -> tuple[datetime, int]:
     when = row["weighed_at"]
     return (when if is_given(when) else datetime.max, row["line"])
-
-
-def _pairs(draft: Draft) -> Mapping[str, list[Row]]:
-    pairs: dict[str, list[Row]] = {}
-    for bale in sorted(draft.bales.values(), key=lambda bale: int(bale["line"])):
-        if is_given(bale["pair"]):
-            pairs.setdefault(bale["pair"], []).append(bale)
-    return pairs
 
 
 def _show(value: object) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from silagetrial.data.draft import Draft, Row, is_given
+from silagetrial.data.due import planned_openings
+from silagetrial.data.schema import SPARE
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -21,6 +23,8 @@ def day0_sample_there(draft: Draft) -> Iterator[Problem]:
     if not (draft.can_look_up("samples") and draft.can_look_up("bales")):
         return
     for bale in draft.bales.values():
+        if bale["line"] in draft.due["bales"]:
+            continue
         names = (bale["bale"], bale["pair"], bale["lot"])
         if not day0 & {*names} and not draft.is_unsure("samples", *names):
             yield _missing(
@@ -34,7 +38,14 @@ def day0_sample_there(draft: Draft) -> Iterator[Problem]:
 
 def opening_sample_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale not lost has a sample at each of its openings."""
+    planned = planned_openings(draft)
     there = {(row["of"], row["opening"]) for row in draft.rows("samples")}
+    there |= {
+        (part["bale"], row["opening"])
+        for row in draft.rows("samples")
+        for part in draft.parts.get(row["sample"], ())
+    }
+    there |= {(row["of"], planned["samples", row["line"]]) for row in draft.due_rows("samples")}
     for bale in _to_look_up(draft, "samples"):
         for name in _due(draft, bale):
             if (bale["bale"], name) not in there:
@@ -49,7 +60,13 @@ def opening_sample_there(draft: Draft) -> Iterator[Problem]:
 
 def first_weighing_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale was weighed at wrapping."""
-    weighed = {row["bale"] for row in draft.rows("weighings") if not is_given(row["opening"])}
+    planned = planned_openings(draft)
+    weighed = {
+        bale
+        for row in draft.rows("weighings")
+        for bale in row["bales"]
+        if not is_given(row["opening"]) and planned.get(("weighings", row["line"])) is None
+    }
     for bale in _to_look_up(draft, "weighings"):
         if bale["bale"] not in weighed:
             yield _missing(
@@ -59,10 +76,11 @@ def first_weighing_there(draft: Draft) -> Iterator[Problem]:
 
 def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale not lost was weighed at each of its openings."""
-    there = {(row["bale"], row["opening"]) for row in draft.rows("weighings")}
+    there = {(bale, row["opening"]) for row in draft.rows("weighings") for bale in row["bales"]}
+    to_come = {bale for row in draft.due_rows("weighings") for bale in row["bales"]}
     for bale in _to_look_up(draft, "weighings"):
         for name in _due(draft, bale):
-            if (bale["bale"], name) not in there:
+            if (bale["bale"], name) not in there and bale["bale"] not in to_come:
                 yield _missing(
                     draft, bale, f"no weighing at {name}", "a weighing", f"DM loss at {name}"
                 )
@@ -92,18 +110,18 @@ def _missing(draft: Draft, bale: Row, what: str, expected: str, lost: str) -> Pr
     )
 
 
-def _due(draft: Draft, bale: Row) -> list[str]:
+def _due(draft: Draft, bale: Row) -> Sequence[str]:
     """Return the openings at which a bale should give results: those before it was lost."""
+    if bale["planned_opening"] == SPARE:
+        return []
     if not draft.can_look_up("events") or draft.is_unsure("events", bale["bale"]):
         return []  # it may have been lost
-    lost = [
-        event["at"]
-        for event in draft.rows("events")
-        if event["bale"] == bale["bale"] and event["what"] == "lost"
-    ]
+    lost = draft.lost_at.get(bale["bale"], [])
     if draft.settings.design == "separate":
         planned = draft.settings.opening(bale["planned_opening"])
         return [] if planned is None or lost else [planned.name]
+    if not lost:
+        return draft.settings.opening_names
     wrapped = bale["film_wrapped_at"]
     return [
         opening.name

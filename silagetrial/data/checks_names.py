@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, is_given
+from silagetrial.data.draft import Draft, Row, by_line, is_given
 from silagetrial.data.nearest import did_you_mean, nearest_name, suggestion
-from silagetrial.data.schema import file_name
+from silagetrial.data.schema import SPARE
 from silagetrial.data.steps import DERIVED
 from silagetrial.errors import Problem
 
@@ -17,7 +17,6 @@ __all__ = [
     "duplicate_names",
     "duplicate_rows",
     "events_known",
-    "group_weighings",
     "looked_up",
     "openings_known",
     "samples_of_known",
@@ -26,9 +25,14 @@ __all__ = [
     "weighings_known",
 ]
 
-_NAMED = {"bales": "bale", "samples": "sample", "weighings": "weighing", "scales": "scale"}
+_NAMED = {
+    "bales": "bale",
+    "samples": "sample",
+    "weighings": "weighing",
+    "blind_key": "sample",
+}
 _LOOKED_UP_BY: Final = {
-    "bales": ("samples", "weighings", "events"),
+    "bales": ("samples", "sample_parts", "weighings", "events"),
     "samples": ("bales",),
     "weighings": ("bales",),
     "events": ("bales",),
@@ -43,25 +47,26 @@ def looked_up(draft: Draft) -> Iterator[Problem]:
         if waiting and not draft.can_look_up(table):
             *most, last = waiting
             listed = f"{', '.join(most)} and {last}" if most else last
+            name = draft.called(table)
             yield draft.problem(
                 table,
                 None,
                 None,
-                found=f"{listed} not checked against {file_name(table)} until it is readable",
+                found=f"{listed} not checked against {name} until it is readable",
                 expected="a table that can be read, under the headings that are known",
-                remedy=f"correct {file_name(table)} first, then check again: more may come up",
+                remedy=f"correct {name} first, then check again: more may come up",
                 severity="warning",
             )
 
 
 def duplicate_names(draft: Draft) -> Iterator[Problem]:
-    """Check that each bale, sample, weighing and scale has a name of its own."""
+    """Check that each bale, sample and weighing has a name of its own."""
     for table, column in _NAMED.items():
+        frame = draft.tables[table]
+        again = frame.index[frame[column].duplicated(keep=False) & frame[column].notna()].tolist()
         first: dict[str, int] = {}
-        for row in sorted(draft.rows(table), key=lambda row: int(row["line"])):
+        for row in sorted(draft.rows_at(table, again), key=by_line):
             name = row[column]
-            if not is_given(name):
-                continue
             if name in first:
                 yield draft.problem(
                     table,
@@ -81,7 +86,7 @@ def ambiguous_names(draft: Draft) -> Iterator[Problem]:
         seen: set[str] = set()
         for row in draft.rows("bales"):
             name = row[column]
-            if not is_given(name) or name in seen:
+            if name in seen or not is_given(name):
                 continue
             seen.add(name)
             if name in kinds:
@@ -117,18 +122,25 @@ def openings_known(draft: Draft) -> Iterator[Problem]:
     """Check that every planned opening is one of trial.toml."""
     names = [opening.name for opening in draft.settings.openings]
     there = {*names, *draft.refused_openings}
-    for row in draft.rows("bales"):
-        if names and is_given(row["planned_opening"]) and row["planned_opening"] not in there:
-            yield draft.problem(
-                "bales",
-                row["line"],
-                "planned_opening",
-                found=repr(row["planned_opening"]),
-                expected=f"one of {', '.join(names)}, as in [[openings]] of trial.toml",
-                remedy=did_you_mean(
-                    row["planned_opening"], names, otherwise="correct the cell, or add the opening"
-                ),
-            )
+    for table, column in (
+        ("bales", "planned_opening"),
+        ("weighings", "planned_opening"),
+        ("blind_key", "opening"),
+    ):
+        spare = {SPARE} if table == "bales" else set()
+        for row in draft.rows(table) if names else ():
+            name = row[column]
+            if name not in there and name not in spare and is_given(name):
+                yield draft.problem(
+                    table,
+                    row["line"],
+                    column,
+                    found=repr(name),
+                    expected=f"one of {', '.join(names)}, as in [[openings]] of trial.toml",
+                    remedy=did_you_mean(
+                        name, names, otherwise="correct the cell, or add the opening"
+                    ),
+                )
 
 
 def samples_of_known(draft: Draft) -> Iterator[Problem]:
@@ -136,16 +148,17 @@ def samples_of_known(draft: Draft) -> Iterator[Problem]:
     yield from _dangling(draft, "samples", "of", what="a bale, pair or lot", known=draft.groups)
     for row in draft.rows("samples"):
         name = row["of"]
+        if row["kind"] not in ("core", "opening") or name in draft.bales:
+            continue
         known = draft.can_look_up("bales") and not draft.is_unsure("bales", name)
-        single = name in draft.bales or name not in draft.groups
-        if known and not single and row["kind"] in ("core", "opening"):
+        if known and name in draft.groups:
             yield draft.problem(
                 "samples",
                 row["line"],
                 "of",
                 found=f"a sample of kind {row['kind']} of {name!r}, which is no single bale",
                 expected="the name of one bale; only crop at baling (day0) stands for several",
-                remedy="name the bale; composites of several bales are not read yet",
+                remedy="name the bale; the bales of a composite stand in sample_parts",
             )
 
 
@@ -167,21 +180,27 @@ def _dangling(
         return
     known = frozenset(known)
     uses = [(row, name) for row in draft.rows(table) for name in _names(row[column])]
+    dangling = [
+        (row, name)
+        for row, name in uses
+        if name not in known and not draft.is_unsure("bales", name)
+    ]
+    if not dangling:
+        return
     used, twins = {name for _, name in uses}, _twins(draft)
-    for row, name in uses:
-        if name not in known and not draft.is_unsure("bales", name):
-            yield draft.problem(
-                table,
-                row["line"],
-                column,
-                found=f"{name!r}, which is not in bales.csv",
-                expected=f"the name of {what} in bales.csv",
-                remedy=_twin_remedy(twins, name)
-                or suggestion(
-                    nearest_name(name, known, used=used),
-                    otherwise="correct the name, or add the bale",
-                ),
-            )
+    for row, name in dangling:
+        yield draft.problem(
+            table,
+            row["line"],
+            column,
+            found=f"{name!r}, which is not in {draft.called('bales')}",
+            expected=f"the name of {what} in {draft.called('bales')}",
+            remedy=_twin_remedy(draft, twins, name)
+            or suggestion(
+                nearest_name(name, known, used=used),
+                otherwise="correct the name, or add the bale",
+            ),
+        )
 
 
 def _twins(draft: Draft) -> dict[str, list[int]]:
@@ -193,13 +212,14 @@ def _twins(draft: Draft) -> dict[str, list[int]]:
     return {bale: sorted(at) for bale, at in lines.items() if len(at) > 1}
 
 
-def _twin_remedy(twins: Mapping[str, list[int]], name: str) -> str | None:
+def _twin_remedy(draft: Draft, twins: Mapping[str, list[int]], name: str) -> str | None:
     """Return the remedy where a name that stands twice in bales.csv is a slip of this one."""
     twin = nearest_name(name, twins, used=())
     if twin is None:
         return None
     at = " and ".join(map(str, twins[twin]))
-    return f"{twin!r} stands in lines {at} of bales.csv: see whether one of these is {name!r}"
+    there = draft.called("bales")
+    return f"{twin!r} stands in lines {at} of {there}: see whether one of these is {name!r}"
 
 
 def _names(cell: object) -> tuple[str, ...]:
@@ -220,7 +240,7 @@ def scales_known(draft: Draft) -> Iterator[Problem]:
                 "weighings",
                 row["line"],
                 "scale",
-                found=f"{name!r}, which is not in scales.csv",
+                found=f"{name!r}, which is not in {draft.called('scales')}",
                 expected=f"one of {', '.join(known)}",
                 # Scales are few and each is used again and again: likeness is enough.
                 remedy=did_you_mean(name, known, otherwise="correct the name, or add the scale"),
@@ -236,7 +256,7 @@ def scales_described(draft: Draft) -> Iterator[Problem]:
             "scales",
             None,
             None,
-            found=("no line in scales.csv" if read.given else "no scales.csv")
+            found=(f"no line in {draft.called('scales')}" if read.given else "no scales.csv")
             + f", though weighings name {', '.join(used)}",
             expected="one line for each scale: its kind and its step",
             remedy="add a line for each scale, with what it showed for a known mass if that was "
@@ -245,28 +265,16 @@ def scales_described(draft: Draft) -> Iterator[Problem]:
         )
 
 
-def group_weighings(draft: Draft) -> Iterator[Problem]:
-    """Check that one bale a weighing."""
-    for row in draft.rows("weighings"):
-        if len(row["bales"]) > 1:
-            yield draft.problem(
-                "weighings",
-                row["line"],
-                "bales",
-                found=f"{len(row['bales'])} bales on the scale at once",
-                expected="one bale",
-                remedy="group weighings are not read yet, and their mass is never divided; "
-                "leave the line out",
-            )
-
-
 def duplicate_rows(draft: Draft) -> Iterator[Problem]:
     """Check that no sample, weighing or event is entered twice under another name."""
     for table, is_filled in _CAN_REPEAT.items():
         apart = {_NAMED.get(table, ""), "note", "supersedes", *DERIVED.get(table, {})}
-        columns = [name for name in draft.tables[table].columns if name not in apart]
+        frame = draft.tables[table]
+        columns = [name for name in frame.columns if name not in apart]
+        # Rows that are alike in these are few; only they are compared in full.
+        alike = frame.index[frame.duplicated(_ALIKE[table], keep=False)].tolist()
         first: dict[tuple[str, ...], int] = {}
-        for row in sorted(draft.rows(table), key=lambda row: int(row["line"])):
+        for row in sorted(draft.rows_at(table, alike), key=by_line):
             content = tuple(str(row[column]) for column in columns)
             if is_filled(row) and content in first:
                 yield draft.problem(
@@ -280,9 +288,17 @@ def duplicate_rows(draft: Draft) -> Iterator[Problem]:
             first.setdefault(content, row["line"])
 
 
+_ALIKE: Final = {
+    "samples": ["of", "taken_on", "dm", "pH"],
+    "weighings": ["bales", "weighed_at", "gross"],
+    "events": ["bale", "what", "at"],
+}
 _CAN_REPEAT: dict[str, Callable[[Row], bool]] = {
     # Two samples without results yet, taken alike, are no repetition.
-    "samples": lambda row: is_given(row["dm"]) or is_given(row["pH"]),
+    # Nor are a sample and its duplicate, which may well agree to the last digit.
+    "samples": lambda row: (
+        (is_given(row["dm"]) or is_given(row["pH"])) and row["role"] != "duplicate"
+    ),
     "weighings": lambda row: is_given(row["gross"]),
-    "events": lambda row: is_given(row["bale"]),
+    "events": lambda row: is_given(row["bale"]) and is_given(row["at"]),
 }

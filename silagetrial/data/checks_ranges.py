@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, is_given
+import numpy as np
+
+from silagetrial.data.draft import Draft, Row
+from silagetrial.data.laboratory.keys import LABORATORIES_FILE
+from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import ANALYTES, TABLES
 from silagetrial.data.units import inside_unit
 from silagetrial.errors import Problem
@@ -18,6 +22,8 @@ _ACIDS: Final = tuple(name for name in ANALYTES if name.endswith("_acid"))
 DM_LIMITS: Final = (50.0, 950.0)
 PH_LIMITS: Final = (3.0, 9.0)
 NET_LIMITS: Final = (100.0, 2000.0)
+SIZE_LIMITS: Final = (0.6, 2.2)
+"""Diameter and width of a round bale, m; what lies outside was measured in cm or inches."""
 POSSIBLE: Final[Mapping[str, float]] = {
     **dict.fromkeys((*_ACIDS, "ethanol", "propanediol"), 200.0),
     # All dry matter being crude protein, 6.25 times its nitrogen.
@@ -58,89 +64,116 @@ def not_negative(draft: Draft) -> Iterator[Problem]:
     """Check that no number is below zero."""
     for table, columns in TABLES.items():
         names = [column.name for column in columns if column.kind in ("number", "measured")]
-        for row in draft.rows(table):
-            for name in names:
-                if is_given(row[name]) and row[name] < 0:
-                    yield draft.problem(
-                        table,
-                        row["line"],
-                        name,
-                        found=f"{row[name]:g}, below zero",
-                        expected="a number from 0",
-                        remedy="correct the cell",
-                    )
+        frame = draft.tables[table]
+        for name in names:
+            below = frame[name].to_numpy(dtype=np.float64) < 0
+            for line, value in frame.loc[below, name].items():
+                yield draft.problem(
+                    table,
+                    int(str(line)),
+                    name,
+                    found=f"{value:g}, below zero",
+                    expected="a number from 0",
+                    remedy="correct the cell",
+                )
 
 
 def within_limits(draft: Draft) -> Iterator[Problem]:
-    """Check that dry matter, pH, results and net masses are such as occur."""
-    limits = {"dm": (*DM_LIMITS, "g/kg"), "pH": (*PH_LIMITS, "")}
-    for row in draft.rows("samples"):
-        for name, (low, high, unit) in limits.items():
-            yield from _outside(draft, "samples", row, name, (low, high), unit)
-    for row in draft.rows("weighings"):
-        yield from _outside(draft, "weighings", row, "net", NET_LIMITS, "kg")
+    """Check that dry matter, pH, net masses and sizes of bales are such as occur."""
+    for table, name, limits, unit in (
+        ("samples", "dm", DM_LIMITS, "g/kg"),
+        ("samples", "pH", PH_LIMITS, ""),
+        ("weighings", "net", NET_LIMITS, "kg"),
+        ("bales", "diameter", SIZE_LIMITS, "m"),
+        ("bales", "width", SIZE_LIMITS, "m"),
+    ):
+        frame = draft.tables[table]
+        values = frame[name].to_numpy(dtype=np.float64)
+        if name == "net":
+            values = values / np.maximum(frame["bales"].map(len).to_numpy(), 1)
+        outside = frame.index[(values < limits[0]) | (values > limits[1])]
+        for row in draft.rows_at(table, outside.tolist()):
+            yield _outside(draft, table, row, name, limits, unit)
 
 
 def _outside(
     draft: Draft, table: str, row: Row, name: str, limits: tuple[float, float], unit: str
-) -> Iterator[Problem]:
-    value = row[name]
-    if is_given(value) and not limits[0] <= value <= limits[1]:
-        what = f"{value:g} {unit}".strip()
-        if name == "dm":
-            what += _from(draft.settings.units["dm"], unit)
-        yield draft.problem(
-            table,
-            row["line"],
-            "gross" if name == "net" else name,
-            found=f"net mass {what} (gross less tare)" if name == "net" else what,
-            expected=f"{limits[0]:g} to {limits[1]:g} {unit}".strip(),
-            remedy="correct the cell"
-            + ("" if name in ("net", "pH") else f", or the unit of {name} in trial.toml"),
-        )
+) -> Problem:
+    what = f"{row[name]:g} {unit}".strip()
+    if name == "dm":
+        what += _from(_declared(draft, row["line"], name), unit)
+    remedy = f"correct the cell, or {_unit_said(draft, row['line'], name)}"
+    if name in ("net", "pH"):
+        remedy = "correct the cell"
+    elif table == "bales":
+        remedy = "correct the cell (125 cm is 1.25 m), or declare its unit under [measures]"
+    return draft.problem(
+        table,
+        row["line"],
+        "gross" if name == "net" else name,
+        found=f"net mass {what} (gross less tare)" if name == "net" else what,
+        expected=f"{limits[0]:g} to {limits[1]:g} {unit}".strip(),
+        remedy=remedy,
+    )
 
 
 def results_possible(draft: Draft) -> Iterator[Problem]:
     """Check that no result, and no limit of one, is above what can be."""
-    for row, name, value, found in _results(draft):
-        if value > POSSIBLE[name]:
-            yield draft.problem(
-                "samples",
-                row["line"],
-                name,
-                found=found,
-                expected=f"0 to {POSSIBLE[name]:g} {inside_unit(name)}",
-                remedy=f"correct the cell, or the unit of {name} in trial.toml",
-            )
+    for line, name, _, found in _results(draft, above=POSSIBLE):
+        yield draft.problem(
+            "samples",
+            line,
+            name,
+            found=found,
+            expected=f"0 to {POSSIBLE[name]:g} {inside_unit(name)}",
+            remedy=f"correct the cell, or {_unit_said(draft, line, name)}",
+        )
 
 
 def results_plausible(draft: Draft) -> Iterator[Problem]:
     """Check that no result is far above what is usual."""
-    for row, name, value, found in _results(draft):
+    bounds = {name: bound for name, (bound, _) in PLAUSIBLE.items()}
+    for line, name, value, found in _results(draft, above=bounds):
         bound, typical = PLAUSIBLE[name]
-        if bound < value <= POSSIBLE[name]:
+        if value <= POSSIBLE[name]:
             yield draft.problem(
                 "samples",
-                row["line"],
+                line,
                 name,
                 found=f"{found}, an unusual result",
                 expected=f"up to {bound:g} {inside_unit(name)}; typical: {typical}",
-                remedy="check the cell, its decimal point and the unit in trial.toml; if the "
-                "laboratory stands by it, leave it",
+                remedy=f"check the cell, its decimal mark and {_unit_said(draft, line, name)}; if "
+                "the laboratory stands by it, leave it",
                 severity="warning",
             )
 
 
-def _results(draft: Draft) -> Iterator[tuple[Row, str, float, str]]:
-    """Yield each result or limit above zero, with how it is said."""
-    for row in draft.rows("samples"):
-        for name in ANALYTES:
-            below = row[f"{name}_below"]
-            value = below if is_given(below) else row[name]
-            if is_given(value) and value > 0:
-                unit, declared = inside_unit(name), draft.settings.units[name]
-                found = f"{'<' if is_given(below) else ''}{value:g} {unit}"
-                yield row, name, value, found + _from(declared, unit)
+def _results(draft: Draft, *, above: Mapping[str, float]) -> Iterator[tuple[int, str, float, str]]:
+    """Yield line, name, value and words of each result, or limit of one, above a bound."""
+    samples = draft.tables["samples"]
+    for name in ANALYTES:
+        limits = samples[f"{name}_below"].to_numpy(dtype=np.float64)
+        below = np.isfinite(limits)
+        values = np.where(below, limits, samples[name].to_numpy(dtype=np.float64))
+        for k in np.flatnonzero(values > above[name]).tolist():
+            unit = inside_unit(name)
+            found = f"{'<' if below[k] else ''}{values[k]:g} {unit}"
+            line = int(samples.index[k])
+            said = found + _from(_declared(draft, line, name), unit)
+            yield line, name, float(values[k]), said
+
+
+def _declared(draft: Draft, line: int, name: str) -> str:
+    """Return the unit a result was converted from; one of a report is named in its mapping."""
+    if (line, name) in draft.origins:
+        return inside_unit(name)
+    return draft.settings.units[name]
+
+
+def _unit_said(draft: Draft, line: int, name: str) -> str:
+    """Return where the unit of a result is declared, in words."""
+    file = LABORATORIES_FILE if (line, name) in draft.origins else SETTINGS_FILE
+    return f"the unit of {name} in {file}"
 
 
 def _from(declared: str, unit: str) -> str:

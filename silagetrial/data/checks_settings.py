@@ -19,6 +19,9 @@ __all__ = [
     "short_form_crop",
 ]
 
+FEWEST_DRAWS, MOST_DRAWS = 400, 100_000
+"""Data sets of a bootstrap: ten lie beyond each end of a 95 % interval at the fewest."""
+
 # "line" is where rows keep their line of the file.
 _NO_FACTOR = ("bale", "pair", "binding", "planned_opening", "note", "line")
 
@@ -103,7 +106,7 @@ def analysis_names(draft: Draft) -> Iterator[Problem]:
 
 
 def analysis_numbers(draft: Draft) -> Iterator[Problem]:
-    """Check that the size of the tests and the limits of importance can be."""
+    """Check that the size of the tests, the bootstrap and the limits of importance can be."""
     plan = draft.settings.analysis
     if not 0 < plan.alpha < 0.5:
         yield draft.setting_problem(
@@ -112,6 +115,15 @@ def analysis_numbers(draft: Draft) -> Iterator[Problem]:
             found=f"alpha = {plan.alpha:g}",
             expected="a probability above 0 and below 0.5",
             remedy="write 0.05 for tests at 5 %",
+        )
+    if plan.bootstrap and not FEWEST_DRAWS <= plan.bootstrap <= MOST_DRAWS:
+        yield draft.setting_problem(
+            "analysis",
+            "bootstrap",
+            found=f"bootstrap = {plan.bootstrap}",
+            expected=f"0 for none, or {FEWEST_DRAWS} to {MOST_DRAWS} data sets: fewer do not tell "
+            "the ends of an interval",
+            remedy="write 2000, or leave the line out",
         )
     for name, value in plan.important.items():
         ratio = name != "dm_loss"
@@ -154,7 +166,7 @@ def short_form_crop(draft: Draft) -> Iterator[Problem]:
 
 def factor_columns(draft: Draft) -> Iterator[Problem]:
     """Check that further factors and blocks are columns of bales.csv, filled for every bale."""
-    plan, given = draft.settings.analysis, draft.given["bales"]
+    plan, given, there = draft.settings.analysis, draft.given["bales"], draft.called("bales")
     possible = [column.name for column in TABLES["bales"] if column.name not in _NO_FACTOR]
     if "bales" in draft.unreadable:
         return
@@ -167,8 +179,8 @@ def factor_columns(draft: Draft) -> Iterator[Problem]:
                     "analysis",
                     key,
                     found=f"{key} names {name!r}"
-                    + ("" if name in given else ", which is no column of bales.csv"),
-                    expected="a column of bales.csv that says how bales differ by plan",
+                    + ("" if name in given else f", which is no column of {there}"),
+                    expected=f"a column of {there} that says how bales differ by plan",
                     remedy=did_you_mean(name, possible, otherwise="add the column, or remove it"),
                 )
                 continue

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, is_date_only, is_given
+from silagetrial.data.draft import Draft, Row, by_line, is_date_only, is_given
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -50,17 +50,17 @@ def film_after_baling(draft: Draft) -> Iterator[Problem]:
 
 def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
     """Check that no silage sample, weighing or event is older than the bale."""
+    made_at = {name: _made(bale) for name, bale in draft.bales.items()}
     for table, of, when, what in (
         ("samples", "of", "taken_on", "sample taken"),
         ("weighings", "bale", "weighed_at", "weighed"),
         ("events", "bale", "at", "event"),
     ):
         for row in draft.rows(table):
-            bale = draft.bales.get(row[of]) if is_given(row[of]) else None
-            made = None if bale is None else _made(bale)
-            if row.get("kind") == "day0" or made is None or not is_given(row[when]):
+            made = made_at.get(row[of])
+            if made is None or row.get("kind") == "day0" or not is_given(row[when]):
                 continue
-            if _before(row[when], made):
+            if row[when] < made and _before(row[when], made):
                 yield draft.problem(
                     table,
                     row["line"],
@@ -74,9 +74,10 @@ def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
 def day0_at_baling(draft: Draft) -> Iterator[Problem]:
     """Check that a day-0 sample is of the crop at baling."""
     for row in draft.rows("samples"):
-        members = draft.groups.get(row["of"], ()) if is_given(row["of"]) else ()
-        made = [made for made in map(_made, members) if made is not None]
-        if row["kind"] != "day0" or not made or not is_given(row["taken_on"]):
+        if row["kind"] != "day0" or not is_given(row["taken_on"]):
+            continue
+        made = [made for made in map(_made, draft.groups.get(row["of"], ())) if made is not None]
+        if not made:
             continue
         if row["taken_on"] < min(made) - _SLACK or row["taken_on"] > max(made) + _SLACK:
             yield draft.problem(
@@ -104,8 +105,8 @@ def window_kept(draft: Draft) -> Iterator[Problem]:
                 table,
                 row["line"],
                 when,
-                found=f"bale {row[bale]} {'late' if late else 'early'}: {row['days']:.0f} days in "
-                f"storage, opening {opening.name!r}",
+                found=f"{_whose(row, bale)} {'late' if late else 'early'}: {row['days']:.0f} days "
+                f"in storage, opening {opening.name!r}",
                 expected=f"{opening.window[0]:g} to {opening.window[1]:g} days from film wrapping",
                 remedy="check the date; if it is right, the result counts as this opening, with "
                 "its actual days shown",
@@ -136,19 +137,22 @@ def lost_before_sample(draft: Draft) -> Iterator[Problem]:
 
 def cores_weighed(draft: Draft) -> Iterator[Problem]:
     """Check that cores from a bale that is examined again later were weighed."""
+    samples = draft.tables["samples"]
+    unknown = (samples["kind"] == "core") & samples["fresh_kg"].isna() & samples["taken_on"].notna()
+    cores = draft.rows_at("samples", samples.index[unknown].tolist())
+    if not cores:
+        return
+    cored = {row["of"] for row in cores}
     last: dict[str, datetime] = {}
     for table, of, when in (("samples", "of", "taken_on"), ("weighings", "bale", "weighed_at")):
         for row in draft.rows(table):
-            if is_given(row[of]) and is_given(row[when]):
+            if row[of] in cored and is_given(row[when]):
                 last[row[of]] = max(row[when], last.get(row[of], row[when]))
     unweighed = [
         row
-        for row in sorted(draft.rows("samples"), key=lambda row: int(row["line"]))
-        if row["kind"] == "core"
-        and is_given(row["taken_on"])
-        and row["of"] in last
+        for row in sorted(cores, key=by_line)
+        if row["of"] in last
         and _before(row["taken_on"], last[row["of"]])
-        and not is_given(row["fresh_kg"])
         and not draft.is_rejected("samples", row["line"], "fresh_kg")
     ]
     if unweighed and "fresh_kg" not in draft.read["samples"].misspelt:
@@ -164,6 +168,12 @@ def cores_weighed(draft: Draft) -> Iterator[Problem]:
             "the later openings of these bales give no DM loss",
             severity="warning",
         )
+
+
+def _whose(row: Row, bale: str) -> str:
+    if is_given(row[bale]):
+        return f"bale {row[bale]}"
+    return f"bales {' '.join(row['bales'])}" if bale == "bale" else f"composite {row['sample']}"
 
 
 def _made(bale: Row) -> datetime | None:

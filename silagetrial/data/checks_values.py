@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, is_given
+from silagetrial.data.draft import Draft, Row, by_line, is_given
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -15,11 +15,15 @@ __all__ = [
     "dm_basis_given",
     "dm_for_short_form",
     "mass_gain",
+    "mass_lost",
     "nir_butyric",
     "oven_loss_overstated",
 ]
 
 GAIN_LIMIT: Final = 0.02
+MASS_LOST_LIMIT: Final = 0.15
+"""Wrapped bales lose a few per cent of their mass, cores included (common practice)."""
+
 SHORT_FORM_LIMIT: Final = 500.0
 
 
@@ -27,12 +31,12 @@ def dm_basis_given(draft: Draft) -> Iterator[Problem]:
     """Check that every dry matter says whether volatiles are added."""
     if "dm_basis" in draft.read["samples"].misspelt:
         return
-    for row in draft.rows("samples"):
-        rejected = draft.is_rejected("samples", row["line"], "dm_basis")
-        if is_given(row["dm"]) and not (is_given(row["dm_basis"]) or rejected):
+    samples = draft.tables["samples"]
+    for line in samples.index[samples["dm"].notna() & samples["dm_basis"].isna()].tolist():
+        if not draft.is_rejected("samples", line, "dm_basis"):
             yield draft.problem(
                 "samples",
-                row["line"],
+                line,
                 "dm_basis",
                 found="a dry matter without its basis",
                 expected="oven or corrected",
@@ -63,12 +67,12 @@ def dm_bases_agree(draft: Draft) -> Iterator[Problem]:
 
 def oven_loss_overstated(draft: Draft) -> Iterator[Problem]:
     """Check that oven dry matter of silage is corrected for volatiles."""
-    silage = [row for row in _with_basis(draft) if row["kind"] != "day0"]
-    oven = [row for row in silage if row["dm_basis"] == "oven"]
-    if oven and draft.settings.dm_correction.form == "none":
+    oven = draft.tables["samples"]
+    oven = oven[(oven["kind"] != "day0") & (oven["dm_basis"] == "oven") & oven["dm"].notna()]
+    if len(oven) and draft.settings.dm_correction.form == "none":
         yield draft.problem(
             "samples",
-            oven[0]["line"],
+            int(oven.index.min()),
             "dm_basis",
             found=f"oven dry matter in {len(oven)} silage samples, not corrected",
             expected="dry matter with the acids and alcohols that the oven drives off",
@@ -79,8 +83,9 @@ def oven_loss_overstated(draft: Draft) -> Iterator[Problem]:
 
 
 def _with_basis(draft: Draft) -> list[Row]:
-    rows = sorted(draft.rows("samples"), key=lambda row: int(row["line"]))
-    return [row for row in rows if is_given(row["dm"]) and is_given(row["dm_basis"])]
+    samples = draft.tables["samples"]
+    lines = samples.index[samples["dm"].notna() & samples["dm_basis"].notna()]
+    return sorted(draft.rows_at("samples", lines.tolist()), key=by_line)
 
 
 def _oven_silage(draft: Draft) -> list[Row]:
@@ -92,16 +97,17 @@ def acids_for_full_form(draft: Draft) -> Iterator[Problem]:
     """Check that the full form has the acids it adds back."""
     if draft.settings.dm_correction.form != "full":
         return
+    samples = draft.tables["samples"]
+    silage = (samples["dm_basis"] == "oven") & samples["kind"].isin(["core", "opening"])
+    silage &= samples["dm"].notna()
     for name in ("lactic_acid", "acetic_acid", "butyric_acid"):
+        blank = samples[name].isna() & samples[f"{name}_below"].isna()
         without = [
             row
-            for row in _oven_silage(draft)
-            if not (
-                is_given(row[name])
-                or is_given(row[f"{name}_below"])
-                or draft.is_rejected("samples", row["line"], name)
-            )
+            for row in draft.rows_at("samples", samples.index[silage & blank].tolist())
+            if not draft.is_rejected("samples", row["line"], name)
         ]
+        without.sort(key=by_line)
         # Said once where it begins: results without a unit, or under another heading.
         said = name in draft.unconverted or name in draft.read["samples"].misspelt
         if without and not said:
@@ -134,6 +140,39 @@ def dm_for_short_form(draft: Draft) -> Iterator[Problem]:
 
 def mass_gain(draft: Draft) -> Iterator[Problem]:
     """Check that no bale gains mass in storage."""
+    for row, before, change in _changes(draft):
+        if change > GAIN_LIMIT:
+            yield draft.problem(
+                "weighings",
+                row["line"],
+                "gross",
+                found=f"bale {row['bale']} heavier by {100 * change:.1f} %: net {row['net']:g} kg, "
+                f"{before['net']:g} kg in line {before['line']}",
+                expected=f"no gain above {100 * GAIN_LIMIT:g} %",
+                remedy="check both readings, what else was on the scale, and water on the bale",
+                severity="warning",
+            )
+
+
+def mass_lost(draft: Draft) -> Iterator[Problem]:
+    """Check that no bale loses more mass in storage than a wrapped bale can."""
+    for row, before, change in _changes(draft):
+        if change < -MASS_LOST_LIMIT:
+            yield draft.problem(
+                "weighings",
+                row["line"],
+                "gross",
+                found=f"bale {row['bale']} lighter by {-100 * change:.1f} %: net {row['net']:g} "
+                f"kg, {before['net']:g} kg in line {before['line']}",
+                expected=f"no loss of mass above {100 * MASS_LOST_LIMIT:g} %",
+                remedy="check both readings, the name of the bale, and whether all of it was on "
+                "the scale; forage thrown away before weighing belongs under note",
+                severity="warning",
+            )
+
+
+def _changes(draft: Draft) -> Iterator[tuple[Row, Row, float]]:
+    """Yield each weighing at an opening, the first of its bale, and the change as a share."""
     first = {
         row["bale"]: row
         for row in draft.rows("weighings")
@@ -143,29 +182,21 @@ def mass_gain(draft: Draft) -> Iterator[Problem]:
         before = first.get(row["bale"])
         if before is None or not (is_given(row["opening"]) and is_given(row["net"])):
             continue
-        gain = row["net"] / before["net"] - 1.0 if before["net"] > 0 else 0.0
-        if gain > GAIN_LIMIT:
-            yield draft.problem(
-                "weighings",
-                row["line"],
-                "gross",
-                found=f"bale {row['bale']} heavier by {100 * gain:.1f} %: net {row['net']:g} kg, "
-                f"{before['net']:g} kg in line {before['line']}",
-                expected=f"no gain above {100 * GAIN_LIMIT:g} %",
-                remedy="check both readings, what else was on the scale, and water on the bale",
-                severity="warning",
-            )
+        if before["net"] > 0:
+            yield row, before, row["net"] / before["net"] - 1.0
 
 
 def nir_butyric(draft: Draft) -> Iterator[Problem]:
     """Check that butyric acid is measured by chromatography, not by near-infrared."""
-    rows = sorted(draft.rows("samples"), key=lambda row: int(row["line"]))
-    near_infrared = [
-        row
-        for row in rows
-        if (is_given(row["butyric_acid"]) or is_given(row["butyric_acid_below"]))
-        and re.search(r"\bnirs?\b|near.?infrared", str(row["method"]), flags=re.IGNORECASE)
-    ]
+    samples = draft.tables["samples"]
+    methods = {
+        method
+        for method in samples["method"].dropna().unique()
+        if re.search(r"\bnirs?\b|near.?infrared", method, flags=re.IGNORECASE)
+    }
+    measured = samples["butyric_acid"].notna() | samples["butyric_acid_below"].notna()
+    lines = samples.index[measured & samples["method"].isin(methods)]
+    near_infrared = sorted(draft.rows_at("samples", lines.tolist()), key=by_line)
     if near_infrared:
         yield draft.problem(
             "samples",

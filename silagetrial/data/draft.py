@@ -3,32 +3,33 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
-from typing import Any, Final, TypeAlias
+from operator import itemgetter
+from typing import Any, Final
 
 import pandas as pd
 
+from silagetrial.data.frame_rows import Row, cells_of, rows_of
 from silagetrial.data.frames import TypedTable
 from silagetrial.data.nearest import name_key
 from silagetrial.data.read_settings import SETTINGS_FILE, dotted, line_of
-from silagetrial.data.schema import file_name
+from silagetrial.data.schema import SHEET
 from silagetrial.data.settings import Opening, Settings
 from silagetrial.errors import Problem, Severity
 
-__all__ = ["REFERS", "Draft", "Row", "is_date_only", "is_given", "storage_days"]
-
-Row: TypeAlias = dict[str, Any]
-"""One row of a table: column name to value, and ``line``."""
+__all__ = ["REFERS", "Draft", "Row", "by_line", "is_date_only", "is_given"]
 
 REFERS: Final[Mapping[str, tuple[str, ...]]] = {
     "bales": ("bale", "pair", "lot"),
     "samples": ("of", "kind", "taken_on"),
+    "sample_parts": ("sample", "bale"),
     "weighings": ("bales", "weighed_at"),
     "events": ("bale", "what", "at"),
     "scales": ("scale",),
+    "blind_key": ("sample",),
 }
 """Columns of each table by which it is looked up from another."""
 
@@ -51,6 +52,13 @@ class Draft:
         The frames on their way; the index of each is the line of the file.
     unconverted : frozenset of str
         Columns of samples whose results were taken out for want of a unit.
+    due : mapping of str to frozenset of int
+        Lines of each table that are planned and not done yet.
+    made : dict
+        Rows made so far, with the frame they are of; shared with the drafts that follow.
+    origins : mapping of (int, str) to (str, int, str)
+        Line and column of samples to the file, line and heading of the laboratory report that
+        filled the cell.
     """
 
     settings: Settings
@@ -59,6 +67,9 @@ class Draft:
     unreadable: frozenset[str]
     tables: Mapping[str, pd.DataFrame]
     unconverted: frozenset[str] = field(default_factory=frozenset)
+    due: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    made: dict[str, tuple[pd.DataFrame, list[Row]]] = field(default_factory=dict, repr=False)
+    origins: Mapping[tuple[int, str], tuple[str, int, str]] = field(default_factory=dict)
 
     @classmethod
     def begin(
@@ -132,7 +143,10 @@ class Draft:
 
         Such a row is no reason to say that something is missing.
         """
-        return any(is_given(name) and name_key(str(name)) in self._unsure[table] for name in names)
+        unsure = self._unsure[table]
+        return bool(unsure) and any(
+            is_given(name) and name_key(str(name)) in unsure for name in names
+        )
 
     @cached_property
     def _rejected_cells(self) -> dict[str, frozenset[tuple[int, str]]]:
@@ -162,17 +176,10 @@ class Draft:
 
     def rows(self, table: str) -> list[Row]:
         """Return the rows of a table as dictionaries with their line."""
-        return self._rows[table]
-
-    @cached_property
-    def _rows(self) -> dict[str, list[Row]]:
-        return {
-            name: [
-                {**{str(key): value for key, value in row.items()}, "line": int(line)}
-                for line, row in zip(frame.index, frame.to_dict("records"), strict=True)
-            ]
-            for name, frame in self.tables.items()
-        }
+        frame = self.tables[table]
+        if self.made.get(table, (None, []))[0] is not frame:
+            self.made[table] = frame, rows_of(frame)
+        return self.made[table][1]
 
     @cached_property
     def bales(self) -> dict[str, Row]:
@@ -190,6 +197,33 @@ class Draft:
                     members.setdefault(name, []).append(bale)
         return {name: tuple(rows) for name, rows in members.items()}
 
+    @cached_property
+    def pairs(self) -> dict[str, list[Row]]:
+        """Name of every pair to the rows of its bales, in the order of their lines."""
+        pairs: dict[str, list[Row]] = {}
+        for bale in sorted(self.bales.values(), key=by_line):
+            if is_given(bale["pair"]):
+                pairs.setdefault(bale["pair"], []).append(bale)
+        return pairs
+
+    @cached_property
+    def parts(self) -> dict[str, list[Row]]:
+        """Name of every composite sample to its parts."""
+        parts: dict[str, list[Row]] = {}
+        for row in sorted(self.rows("sample_parts"), key=by_line):
+            if is_given(row["sample"]) and is_given(row["bale"]):
+                parts.setdefault(row["sample"], []).append(row)
+        return parts
+
+    @cached_property
+    def lost_at(self) -> dict[str, list[datetime]]:
+        """Name of every bale lost to the trial to the times at which it was."""
+        lost: dict[str, list[datetime]] = {}
+        for event in self.rows("events"):
+            if event["what"] == "lost" and is_given(event["bale"]):
+                lost.setdefault(event["bale"], []).append(event["at"])
+        return lost
+
     def problem(
         self,
         table: str,
@@ -201,8 +235,26 @@ class Draft:
         remedy: str,
         severity: Severity = "error",
     ) -> Problem:
-        """Return a problem of a table."""
-        return Problem(severity, file_name(table), line, column, found, expected, remedy)
+        """Return a problem of a table, or of the report that filled the cell."""
+        file = self.read[table].file
+        if table == "samples" and line is not None and column is not None:
+            file, line, column = self.origins.get((line, column), (file, line, column))
+        return Problem(severity, file, line, column, found, expected, remedy)
+
+    def called(self, table: str) -> str:
+        """Return what a table is called in a sentence: its file, or its sheet of a workbook."""
+        book, _, sheet = self.read[table].file.partition(SHEET)
+        return f"the sheet {sheet} of {book}" if sheet else book
+
+    def due_rows(self, table: str) -> list[Row]:
+        """Return the rows that are planned and not done yet, in the order of their lines."""
+        lines = self.due.get(table, frozenset())
+        return sorted(self.rows_at(table, lines), key=by_line)
+
+    def done(self, table: str) -> pd.DataFrame:
+        """Return a table without the rows not done yet."""
+        frame = self.tables[table]
+        return frame[~frame.index.isin(sorted(self.due.get(table, ())))]
 
     def setting_problem(
         self,
@@ -220,34 +272,52 @@ class Draft:
         where = dotted(section, key)
         return Problem(severity, SETTINGS_FILE, line, where, found, expected, remedy)
 
-    def with_table(self, table: str, frame: pd.DataFrame) -> Draft:
-        """Return the draft with another frame in place of a table."""
-        return replace(self, tables={**self.tables, table: frame})
+    def with_columns(self, table: str, columns: Mapping[str, pd.Series[Any]]) -> Draft:
+        """Return the draft with columns of a table added or replaced, each in the order of rows.
+
+        The rows made so far go with it: this draft is not to be asked for them again.
+        """
+        if not columns:
+            return self
+        new = self.tables[table].assign(**columns)
+        rows = self.rows(table)
+        names, cells = list(columns), [cells_of(new[name]) for name in columns]
+        for row, values in zip(rows, zip(*cells, strict=True), strict=True):
+            row.update(zip(names, values, strict=True))
+        self.made[table] = new, rows
+        return replace(self, tables={**self.tables, table: new})
+
+    def rows_at(self, table: str, lines: Collection[int]) -> list[Row]:
+        """Return the rows of a table that stand on these lines."""
+        if not len(lines):
+            return []
+        wanted = frozenset(lines)
+        return [row for row in self.rows(table) if row["line"] in wanted]
+
+    def without_rows(self, table: str, lines: Collection[int]) -> Draft:
+        """Return the draft without the rows of a table that stand on these lines."""
+        if not lines:
+            return self
+        frame = self.tables[table]
+        kept = frame[~frame.index.isin(sorted(lines))]
+        self.made[table] = kept, [row for row in self.rows(table) if row["line"] not in lines]
+        return replace(self, tables={**self.tables, table: kept})
+
+
+by_line: Final = itemgetter("line")
+"""Key that puts rows in the order of their lines."""
 
 
 def is_given(value: object) -> bool:
     """Tell whether a cell holds anything."""
-    return not (value is None or value is pd.NaT or value != value or value == ())
+    # What is missing, of numbers, texts and times alike, is None or unequal to itself.
+    return value is not None and value == value and value != ()
 
 
 def _words(cell: object) -> tuple[str, ...]:
     if isinstance(cell, tuple):
         return cell
     return (cell,) if isinstance(cell, str) else ()
-
-
-def storage_days(when: object, wrapped: object) -> float:
-    """Return the days from film wrapping, NaN where a time is missing.
-
-    Two times give a fraction of a day; where either is a date alone, whole days are counted.
-    """
-    if not (is_given(when) and is_given(wrapped)):
-        return float("nan")
-    if not (isinstance(when, datetime) and isinstance(wrapped, datetime)):
-        return float("nan")
-    if is_date_only(when) or is_date_only(wrapped):
-        return float((when.date() - wrapped.date()).days)
-    return (when - wrapped).total_seconds() / 86400.0
 
 
 def is_date_only(when: datetime) -> bool:

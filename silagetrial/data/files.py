@@ -1,7 +1,8 @@
 """From the bytes of a CSV file to cells of text with the line each row begins on.
 
-One dialect is read: UTF-8, commas, double quotes. Another encoding or separator is named, with its
-remedy, never guessed: a guess that is wrong changes numbers without a word.
+UTF-8 and double quotes; cells between commas, semicolons or tabs, as trial.toml declares or as the
+headings show, which are many and hold none of these marks. Another encoding is named, with its
+remedy, never guessed: a guess that is wrong changes names without a word.
 """
 
 from __future__ import annotations
@@ -9,19 +10,24 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from silagetrial.data.settings import Separator
 from silagetrial.errors import Problem
 
-__all__ = ["RawTable", "decode", "read_csv"]
+__all__ = ["MARKS", "RawTable", "as_table", "decode", "ragged_rows", "read_csv"]
 
 _SAVE_TABLE: Final = (
     "save the table again from the spreadsheet with Save as or Export: file type CSV, "
-    "character set UTF-8, comma as the separator"
+    "character set UTF-8"
 )
+MARKS: Final[Mapping[Separator, str]] = {"comma": ",", "semicolon": ";", "tab": "\t"}
+"""What may stand between cells."""
+
 _SAVE_TEXT: Final = "save the file again from a text editor with the encoding UTF-8"
 
 
@@ -31,6 +37,8 @@ class RawTable:
 
     Parameters
     ----------
+    file : str
+        File, or workbook and sheet, in which it stands.
     heading : tuple of str
         Column names, spaces around them removed.
     lines : tuple of int
@@ -39,12 +47,16 @@ class RawTable:
         Cells, spaces around them removed; every row as long as the heading.
     left_out : mapping of int to tuple of str
         Line to cells of each row that has too few or too many of them.
+    separator : {"comma", "semicolon", "tab"}
+        What stood between the cells.
     """
 
+    file: str
     heading: tuple[str, ...]
     lines: tuple[int, ...]
     rows: tuple[tuple[str, ...], ...]
     left_out: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    separator: Separator = "comma"
 
 
 def decode(content: bytes, *, file: str) -> str | Problem:
@@ -94,73 +106,98 @@ def _no_utf8(content: bytes, start: int, *, file: str, is_table: bool) -> Proble
 
 def _column_at(content: bytes, start: int) -> str | None:
     """Return the heading of the column in which a byte stands; None within the heading itself."""
-    rows = _rows_so_far(content[:start] + b"x")
+    mark = MARKS[_separator_of(content.decode("latin-1"))]
+    rows = _rows_so_far(content[:start] + b"x", mark)
     if len(rows) < 2 or len(rows[-1]) > len(rows[0]) or len(rows[0]) == 1:
         return None
     return rows[0][len(rows[-1]) - 1].strip() or None
 
 
-def _rows_so_far(content: bytes) -> list[list[str]]:
-    """Return the rows of a file in an unknown encoding; its commas, quotes and line ends count."""
+def _rows_so_far(content: bytes, mark: str) -> list[list[str]]:
+    """Return the rows of a file in an unknown encoding; its marks, quotes and line ends count."""
     # Latin-1 has a character for each byte and shares these marks with the encodings of Windows.
     text = content.decode("latin-1")
     try:
-        return [row for row in csv.reader(io.StringIO(text, newline="")) if row]
+        return [row for row in csv.reader(io.StringIO(text, newline=""), delimiter=mark) if row]
     except csv.Error:
         return []
 
 
-def read_csv(path: Path) -> tuple[RawTable | None, tuple[Problem, ...]]:
+def _separator_of(text: str) -> Separator:
+    """Return what stands between the headings: the mark that parts them into most."""
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    unquoted = re.sub(r'"[^"]*"', "", first)
+    return max(MARKS, key=lambda name: unquoted.count(MARKS[name]))
+
+
+def read_csv(
+    path: Path, *, separator: Separator | None = None
+) -> tuple[RawTable | None, tuple[Problem, ...]]:
     """Read the cells of a CSV file.
 
     Parameters
     ----------
     path : pathlib.Path
         The file; it must exist.
+    separator : {"comma", "semicolon", "tab"} or None
+        What trial.toml says stands between cells; None: what the headings show.
 
     Returns
     -------
     RawTable or None, tuple of Problem
-        None where nothing can be read. A row with too few or too many cells is a problem and
-        stands apart.
+        None where nothing can be read. A row with too few or too many cells stands apart
+        (`ragged_rows`).
     """
-    content = path.read_bytes()
-    text = decode(content, file=path.name)
+    text = decode(path.read_bytes(), file=path.name)
     if isinstance(text, Problem):
-        first = _rows_so_far(content.removeprefix(codecs.BOM_UTF8).splitlines()[0])
-        other = _other_separator(path.name, 1, tuple(first[0])) if first else None
-        return None, (text,) if other is None else (text, other)
+        return None, (text,)
+    shown = _separator_of(text)
+    if separator is not None and MARKS[shown] in text and shown != separator:
+        return None, (_other_separator(path.name, shown, separator),)
     try:
-        numbered = list(_numbered_rows(text))
+        numbered = list(_numbered_rows(text, MARKS[separator or shown]))
     except csv.Error as error:
-        line = text.count("\n") + 1
-        problem = _unreadable(
-            path.name,
-            line,
-            f"text that is no CSV: {error}",
-            "cells between commas, a cell with a comma between double quotes",
-            "look for a double quote that is not closed",
-        )
-        return None, (problem,)
+        return None, (_no_csv(path.name, text.count("\n") + 1, error),)
     if not numbered:
         return None, (_empty(path.name),)
+    return as_table(path.name, numbered, separator=separator or shown), ()
+
+
+def _no_csv(file: str, line: int, error: csv.Error) -> Problem:
+    return _unreadable(
+        file,
+        line,
+        f"text that is no CSV: {error}",
+        "cells between commas, a cell with a comma between double quotes",
+        "look for a double quote that is not closed",
+    )
+
+
+def as_table(
+    file: str,
+    numbered: Sequence[tuple[int, tuple[str, ...]]],
+    *,
+    separator: Separator = "comma",
+) -> RawTable:
+    """Return the table of numbered rows, the heading first; rows that do not fit it stand apart."""
     heading = numbered[0][1]
-    other = _other_separator(path.name, numbered[0][0], heading)
-    if other is not None:
-        return None, (other,)
     good = [(line, cells) for line, cells in numbered[1:] if len(cells) == len(heading)]
     left_out = {line: cells for line, cells in numbered[1:] if len(cells) != len(heading)}
-    problems = tuple(_ragged(path.name, line, cells, heading) for line, cells in left_out.items())
     lines, rows = tuple(line for line, _ in good), tuple(cells for _, cells in good)
-    return RawTable(heading, lines, rows, left_out), problems
+    return RawTable(file, heading, lines, rows, left_out, separator)
 
 
-def _numbered_rows(text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+def ragged_rows(raw: RawTable) -> tuple[Problem, ...]:
+    """Return the problems with rows that have too few or too many cells."""
+    return tuple(_ragged(raw, line, cells) for line, cells in raw.left_out.items())
+
+
+def _numbered_rows(text: str, mark: str) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Yield the rows that hold anything, with the line each begins on."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
     begins = 1
     for cells in reader:
-        stripped = tuple(cell.strip() for cell in cells)
+        stripped = tuple(map(str.strip, cells))
         if any(stripped):
             yield begins, stripped
         begins = reader.line_num + 1
@@ -176,28 +213,22 @@ def _empty(file: str) -> Problem:
     )
 
 
-def _other_separator(file: str, line: int, heading: tuple[str, ...]) -> Problem | None:
-    joined = ",".join(heading)
-    for mark, name in ((";", "semicolons"), ("\t", "tabs")):
-        if mark in joined and joined.count(mark) >= joined.count(","):
-            return _unreadable(
-                file,
-                line,
-                f"columns separated by {name}",
-                "columns separated by commas, numbers with a decimal point",
-                f"{_SAVE_TABLE}; where no separator can be chosen, set the region of the "
-                "spreadsheet to one that writes 3.5 with a point, such as English, and save again",
-            )
-    return None
-
-
-def _ragged(file: str, line: int, cells: tuple[str, ...], heading: tuple[str, ...]) -> Problem:
-    remedy = "put the missing commas in"
-    if len(cells) > len(heading):
-        remedy = (
-            "write numbers with a decimal point, 1.15 and not 1,15; put a text with a comma "
-            "between double quotes"
-        )
+def _other_separator(file: str, shown: Separator, declared: Separator) -> Problem:
     return _unreadable(
-        file, line, f"{len(cells)} cells", f"{len(heading)} cells, one for each heading", remedy
+        file,
+        1,
+        f"headings separated by {shown}s, separator = {declared!r} in trial.toml",
+        f"headings separated by {declared}s",
+        "correct separator under [files] of trial.toml, or leave the line out: the headings show "
+        "it; or save the table again",
     )
+
+
+def _ragged(raw: RawTable, line: int, cells: tuple[str, ...]) -> Problem:
+    remedy = f"put the missing {raw.separator}s in"
+    if len(cells) > len(raw.heading):
+        remedy = f"put a text with a {raw.separator} between double quotes"
+        if raw.separator == "comma":
+            remedy = f"write numbers with a decimal point, 1.15 and not 1,15; {remedy}"
+    wanted = f"{len(raw.heading)} cells, one for each heading"
+    return _unreadable(raw.file, line, f"{len(cells)} cells", wanted, remedy)

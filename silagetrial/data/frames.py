@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, cast, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from silagetrial.data.cells import CellFault, Value, parse_cell
-from silagetrial.data.files import RawTable
+from silagetrial.data.cells import CellFault
+from silagetrial.data.columns import BLANK, ReadColumn, read_column
+from silagetrial.data.files import RawTable, ragged_rows
 from silagetrial.data.nearest import did_you_mean, nearest
-from silagetrial.data.schema import TABLES, Column, file_name
+from silagetrial.data.schema import TABLES, Column, Kind, file_name
+from silagetrial.data.settings import Decimal
 from silagetrial.errors import Problem
 
 __all__ = ["Rejected", "TypedTable", "empty_table", "typed_table"]
+
+_KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 
 
 @dataclass(frozen=True)
@@ -53,23 +58,30 @@ class TypedTable:
         Columns that stand in the file under a heading that is not quite theirs.
     rejected : tuple of Rejected
         What the file holds beyond the frame.
+    file : str
+        The file, or workbook and sheet; where there is none, the file it might stand in.
     """
 
     frame: pd.DataFrame
     given: frozenset[str]
     misspelt: frozenset[str] = frozenset()
     rejected: tuple[Rejected, ...] = ()
+    file: str = ""
 
 
 def empty_table(table: str, *, further: Sequence[str] = ()) -> TypedTable:
     """Return a table without rows, for a file that is not there."""
     columns = _columns(table, further)
-    frame = _frame(columns, {column.name: [] for column in columns}, lines=())
-    return TypedTable(frame, frozenset())
+    frame = _frame(columns, {}, lines=())
+    return TypedTable(frame, frozenset(), file=file_name(table))
 
 
 def typed_table(
-    table: str, raw: RawTable, *, further: Sequence[str] = ()
+    table: str,
+    raw: RawTable,
+    *,
+    further: Sequence[str] = (),
+    decimal: Decimal | None = None,
 ) -> tuple[TypedTable, tuple[Problem, ...]]:
     """Read every cell of a table.
 
@@ -81,6 +93,8 @@ def typed_table(
         Its cells.
     further : sequence of str
         Further text columns that trial.toml declares.
+    decimal : {".", ","} or None
+        The decimal mark that trial.toml declares; None: that of each column.
 
     Returns
     -------
@@ -88,30 +102,29 @@ def typed_table(
         Cells that cannot be read are missing in the frame and problems in the list.
     """
     columns = _columns(table, further)
-    file = file_name(table)
-    problems = [*_heading_problems(file, raw.heading, columns)]
+    file = raw.file
+    raw = _in_one_order(raw, columns[0].name)
+    problems = [*ragged_rows(raw), *_heading_problems(file, raw.heading, columns)]
     where = {name: j for j, name in reversed(list(enumerate(raw.heading)))}
     rejected = [Rejected(line, None, cells) for line, cells in raw.left_out.items()]
-    values: dict[str, list[Value]] = {}
+    by_place = list(zip(*raw.rows, strict=True)) or [()] * len(raw.heading)
+    read: dict[str, ReadColumn] = {}
     for column in columns:
-        cells = [""] * len(raw.rows)
-        if column.name in where:
-            cells = [row[where[column.name]] for row in raw.rows]
-        parsed = [parse_cell(cell, column) for cell in cells]
-        blank = Value(() if column.kind == "ids" else None)
-        values[column.name] = [blank if isinstance(item, CellFault) else item for item in parsed]
-        for line, cell, item in zip(raw.lines, cells, parsed, strict=True):
-            if column.name in where and isinstance(item, CellFault):
-                rejected.append(Rejected(line, column.name, (cell,)))
-                problems.append(_faulty_cell(file, line, column.name, item))
-    frame = _frame(columns, values, lines=raw.lines)
-    read = TypedTable(
-        _in_one_order(frame, columns),
-        frozenset(where),
-        _misspelt(raw.heading, columns),
-        tuple(rejected),
+        if column.name not in where:
+            continue
+        cells = by_place[where[column.name]]
+        read[column.name] = read_column(cells, column, decimal=decimal)
+        for k, fault in read[column.name].faults:
+            rejected.append(Rejected(raw.lines[k], column.name, (cells[k],)))
+            problems.append(_faulty_cell(file, raw.lines[k], column.name, fault))
+    frame = _frame(columns, read, lines=raw.lines)
+    if not frame[columns[0].name].is_unique:
+        by = [column.name for column in columns if column.kind != "ids"]
+        frame = frame.sort_values(by, na_position="last")
+    typed = TypedTable(
+        frame, frozenset(where), _misspelt(raw.heading, columns), tuple(rejected), file
     )
-    return read, tuple(problems)
+    return typed, tuple(problems)
 
 
 def _faulty_cell(file: str, line: int, column: str, fault: CellFault) -> Problem:
@@ -124,12 +137,18 @@ def _misspelt(heading: Sequence[str], columns: Sequence[Column]) -> frozenset[st
     return frozenset(name for name in near if name is not None and name not in heading)
 
 
-def _in_one_order(frame: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
-    """Return the rows in an order that does not depend on the order of the file."""
-    by = [column.name for column in columns if column.kind != "ids"]
-    if frame[by[0]].is_unique:
-        by = by[:1]
-    return frame.sort_values(by, na_position="last")
+def _in_one_order(raw: RawTable, first: str) -> RawTable:
+    """Return the rows in an order that does not depend on that of the file: by the first column."""
+    if first not in raw.heading:
+        return raw
+    at = raw.heading.index(first)
+    names = [(not row[at], row[at]) for row in raw.rows]
+    order = sorted(range(len(names)), key=names.__getitem__)
+    return replace(
+        raw,
+        lines=tuple(map(raw.lines.__getitem__, order)),
+        rows=tuple(map(raw.rows.__getitem__, order)),
+    )
 
 
 def _columns(table: str, further: Sequence[str]) -> tuple[Column, ...]:
@@ -147,7 +166,7 @@ def _heading_problems(
 ) -> Iterator[Problem]:
     known = [column.name for column in columns]
     for column in columns:
-        if column.required and column.name not in heading:
+        if (column.required or column.once_done) and column.name not in heading:
             yield Problem(
                 "error",
                 file,
@@ -187,22 +206,30 @@ def _unknown_column(file: str, name: str, known: Sequence[str]) -> Problem:
 
 
 def _frame(
-    columns: Sequence[Column], values: dict[str, list[Value]], *, lines: Sequence[int]
+    columns: Sequence[Column], read: Mapping[str, ReadColumn], *, lines: Sequence[int]
 ) -> pd.DataFrame:
-    data: dict[str, pd.Series[Any]] = {}
+    data: dict[str, Any] = {}
     index = pd.Index(np.asarray(lines, dtype=np.int64), name="line")
+    absent = {kind: _array(kind, [BLANK.get(kind)] * len(lines)) for kind in _KINDS}
     for column in columns:
-        items = values[column.name]
-        data[column.name] = _series(column, [item.value for item in items]).set_axis(index)
+        there = column.name in read
+        values = _array(column.kind, read[column.name].values) if there else absent[column.kind]
+        data[column.name] = values
         if column.kind == "measured":
-            limits = pd.Series([item.below for item in items], dtype="float64")
-            data[f"{column.name}_below"] = limits.set_axis(index)
+            limits = read[column.name].below if there else None
+            data[f"{column.name}_below"] = absent["number"] if limits is None else _floats(limits)
     return pd.DataFrame(data, index=index)
 
 
-def _series(column: Column, values: list[object]) -> pd.Series[Any]:
-    if column.kind in ("number", "count", "measured"):
-        return pd.Series(values, dtype="float64")
-    if column.kind == "datetime":
-        return pd.Series(values, dtype="datetime64[us]")
-    return pd.Series(values, dtype="object" if column.kind == "ids" else "str")
+def _array(kind: Kind, values: Sequence[object]) -> Any:
+    if kind in ("number", "count", "measured"):
+        return _floats(values)
+    if kind == "datetime":
+        return np.array(values, dtype="datetime64[us]")
+    if kind == "ids":
+        return pd.Series(list(values), dtype="object").array
+    return pd.Series(cast("list[str]", values), dtype="str").array
+
+
+def _floats(values: Sequence[object]) -> NDArray[np.float64]:
+    return np.array(values, dtype=np.float64)

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
+from silagetrial.data.laboratory.keys import (
+    FREE_KEYS,
+    LABORATORIES_FILE,
+    LABORATORY_SECTIONS,
+    REPORTS_FOLDER,
+)
+from silagetrial.data.laboratory.mapping import QUANTITIES
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import OPTIONAL_TABLES, TABLES, Column, Kind, file_name
 from silagetrial.data.settings_keys import FREE_SECTION, SECTIONS, Key, expected
 from silagetrial.data.units import UNITS
 from silagetrial.errors import Problem, UsageError
 
-__all__ = ["describe_columns", "list_problems"]
+__all__ = ["describe_columns", "list_problems", "section_lines", "wrapped"]
 
 NARROWEST: Final = 40
 """Narrower terminals break lines by themselves."""
@@ -58,8 +65,7 @@ def _paragraph(problem: Problem, lines: Sequence[int], width: int) -> str:
         *most, last = map(str, lines)
         place.append(f"lines {', '.join(most)} and {last}" if most else f"line {last}")
     if problem.column is not None:
-        setting = problem.file == SETTINGS_FILE
-        place.append(problem.column if setting else f"column {problem.column}")
+        place.append(f"{problem.of_what} {problem.column}")
     parts = [
         ", ".join(place),
         f"found: {problem.found}",
@@ -67,18 +73,18 @@ def _paragraph(problem: Problem, lines: Sequence[int], width: int) -> str:
         f"what to do: {problem.remedy}",
     ]
     return "\n".join(
-        _wrapped(part, width, first="    " if k else "  ", then="      ")
+        wrapped(part, width, first="    " if k else "  ", then="      ")
         for k, part in enumerate(parts)
     )
 
 
 def describe_columns(table: str | None = None, *, width: int = 80) -> str:
-    """Return every table with its columns, and the keys of trial.toml.
+    """Return every table with its columns, and the keys of trial.toml and laboratories.toml.
 
     Parameters
     ----------
     table : str or None
-        One table, or ``trial.toml``; None: all of them.
+        One table, ``trial.toml`` or ``laboratories.toml``; None: all of them.
     width : int
         Characters a line, at least 40.
 
@@ -89,13 +95,14 @@ def describe_columns(table: str | None = None, *, width: int = 80) -> str:
     """
     described = {file_name(name): _table(name, width) for name in TABLES}
     described[SETTINGS_FILE] = _settings(width)
+    described[LABORATORIES_FILE] = _laboratories(width)
     if table is None:
         return "\n\n".join("\n".join(lines) for lines in described.values())
     chosen = table if table in described else file_name(table)
     if chosen not in described:
         raise UsageError(
             found=f"the table {table!r}",
-            expected=f"one of {', '.join(TABLES)}, {SETTINGS_FILE}",
+            expected=f"one of {', '.join([*TABLES, SETTINGS_FILE, LABORATORIES_FILE])}",
             remedy="name one of these, or none to see all",
         )
     return "\n".join(described[chosen])
@@ -106,13 +113,19 @@ def _table(table: str, width: int) -> Iterator[str]:
     yield f"{file_name(table)} ({need})"
     for column in TABLES[table]:
         yield ""
-        yield _wrapped(
-            f"{column.name}: {'required' if column.required else 'optional'}; {_holds(column)}",
+        yield wrapped(
+            f"{column.name}: {_need(column)}; {_holds(column)}",
             width,
             first="  ",
             then="      ",
         )
-        yield _wrapped(column.description, width, first="      ", then="      ")
+        yield wrapped(column.description, width, first="      ", then="      ")
+
+
+def _need(column: Column) -> str:
+    if column.once_done:
+        return "required, blank until done"
+    return "required" if column.required else "optional"
 
 
 def _holds(column: Column) -> str:
@@ -129,17 +142,10 @@ def _holds(column: Column) -> str:
 
 def _settings(width: int) -> Iterator[str]:
     yield f"{SETTINGS_FILE} (required)"
-    for section, keys in SECTIONS.items():
-        if section:
-            yield ""
-            yield f"  [[{section}]], once for each" if section == "openings" else f"  [{section}]"
-        for name, key in keys.items():
-            yield _wrapped(f"{name} = {_takes(key)}", width, first="    ", then="        ")
-            if key.description:
-                yield _wrapped(key.description, width, first="        ", then="        ")
+    yield from _keys(SECTIONS, ("openings",), width)
     yield ""
     yield f"  [{FREE_SECTION}]"
-    yield _wrapped(
+    yield wrapped(
         "any names = numbers or texts: what was the same for all bindings",
         width,
         first="    ",
@@ -147,11 +153,52 @@ def _settings(width: int) -> Iterator[str]:
     )
 
 
+def _laboratories(width: int) -> Iterator[str]:
+    yield f"{LABORATORIES_FILE} (may be left out)"
+    yield ""
+    yield wrapped(f"for the reports in {REPORTS_FOLDER}", width, first="  ", then="  ")
+    yield from _keys(LABORATORY_SECTIONS, tuple(LABORATORY_SECTIONS), width)
+    for section, what in FREE_KEYS.items():
+        yield ""
+        yield f"  [{section}]"
+        yield wrapped(what, width, first="    ", then="        ")
+    yield ""
+    yield wrapped(
+        "units of a result: "
+        + "; ".join(f"{name}: {', '.join(units) or 'none'}" for name, units in QUANTITIES.items())
+        + ". TM and TS may stand for DM, FM and FS for fresh.",
+        width,
+        first="  ",
+        then="    ",
+    )
+
+
+def _keys(
+    sections: Mapping[str, Mapping[str, Key]], repeated: Sequence[str], width: int
+) -> Iterator[str]:
+    """Yield the keys of sections; those `repeated` may stand several times."""
+    for section, keys in sections.items():
+        heading = f"[[{section}]], once for each" if section in repeated else f"[{section}]"
+        yield from section_lines(heading if section else "", keys, width)
+
+
+def section_lines(heading: str, keys: Mapping[str, Key], width: int) -> Iterator[str]:
+    """Yield the heading of a section, a blank line above it, and its keys; none: the file's top."""
+    if heading:
+        yield ""
+        yield wrapped(heading, width, first="  ", then="      ")
+    for name, key in keys.items():
+        yield wrapped(f"{name} = {_takes(key)}", width, first="    ", then="        ")
+        if key.description:
+            yield wrapped(key.description, width, first="        ", then="        ")
+
+
 def _takes(key: Key) -> str:
     return f"{expected(key)} ({'required' if key.required else 'optional'})"
 
 
-def _wrapped(text: str, width: int, *, first: str, then: str) -> str:
+def wrapped(text: str, width: int, *, first: str, then: str) -> str:
+    """Return a text broken into lines of so many characters, its first one indented otherwise."""
     return textwrap.fill(
         _clean(text),
         max(width, NARROWEST),

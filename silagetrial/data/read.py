@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import gc
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
+import pandas as pd
+
+from silagetrial.data.blind import set_aside, unblinded, without_reference
 from silagetrial.data.checks import in_order, run_checks
 from silagetrial.data.draft import Draft
-from silagetrial.data.files import decode, read_csv
-from silagetrial.data.frames import TypedTable, empty_table, typed_table
-from silagetrial.data.nearest import did_you_mean
+from silagetrial.data.due import due_table, with_due
+from silagetrial.data.files import decode
+from silagetrial.data.frames import TypedTable, empty_table
+from silagetrial.data.inside import refuse_outside
+from silagetrial.data.laboratory.join import with_reports
+from silagetrial.data.laboratory.results import LaboratoryResults, read_reports
 from silagetrial.data.read_settings import SETTINGS_FILE, parse_settings
-from silagetrial.data.schema import OPTIONAL_TABLES, TABLES, file_name
-from silagetrial.data.steps import converted, placed, without_superseded
+from silagetrial.data.schema import TABLES
+from silagetrial.data.settings import Settings
+from silagetrial.data.sources import find_sources, refuse_nothing
+from silagetrial.data.steps import converted, measured, placed, without_superseded
 from silagetrial.data.trial import Trial
+from silagetrial.data.workbook import find_workbook
 from silagetrial.errors import DataProblems, Problem
 
 __all__ = ["read_trial"]
 
-_WORKBOOKS = (".xlsx", ".xls", ".ods")
+KEPT: Final = ("scales", "blind_key")
+"""Tables that keep every row: a scale is there before its check, a key before its sample."""
 
 
 def read_trial(path: str | Path) -> Trial:
@@ -27,8 +41,10 @@ def read_trial(path: str | Path) -> Trial:
     Parameters
     ----------
     path : str or pathlib.Path
-        The trial's folder: trial.toml, bales.csv, samples.csv, weighings.csv, and where they are
-        kept events.csv and scales.csv.
+        The trial's folder: trial.toml and the tables bales, samples, weighings, and where they are
+        kept events, scales and blind_key; each as a CSV file, or as a sheet of one workbook
+        (.xlsx, .xls, .ods), or all of them in one flat table that trial.toml describes
+        under ``[flat]``.
 
     Returns
     -------
@@ -39,33 +55,99 @@ def read_trial(path: str | Path) -> Trial:
     Raises
     ------
     DataProblems
-        If there is no folder, no trial.toml or bales.csv in it, or if trial.toml is no TOML.
+        If there is no folder, no trial.toml or table bales in it, or if trial.toml is no TOML.
     """
     folder = Path(path)
-    _refuse_nothing(folder)
-    text = decode((folder / SETTINGS_FILE).read_bytes(), file=SETTINGS_FILE)
-    if isinstance(text, Problem):
-        raise DataProblems([text])
-    settings, found = parse_settings(text)
-    problems = [*found, *_stray_files(folder)]
+    with _without_collector():
+        return _read(folder)
+
+
+@contextmanager
+def _without_collector() -> Iterator[None]:
+    """Let the garbage collector rest: it would go through all rows again and again, all in use."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _read(folder: Path) -> Trial:
+    _refuse_no_folder(folder)
+    refuse_outside(folder)
+    settings, text, found = _settings(folder)
+    sources, met = find_sources(folder, settings)
+    problems = [*found, *met]
     further = (*settings.analysis.factors, *settings.analysis.blocks)
     tables: dict[str, TypedTable] = {}
     unreadable: set[str] = set()
     for table in TABLES:
-        read, met = _table(folder, table, further if table == "bales" else ())
+        columns = further if table == "bales" else ()
+        read, met = sources.table(table, further=columns)
         problems += met
         if read is None:
             unreadable.add(table)
-        tables[table] = read or empty_table(table, further=further if table == "bales" else ())
+        tables[table] = read or empty_table(table, further=columns)
     draft = Draft.begin(settings, text, tables, unreadable=frozenset(unreadable))
-    draft, unit_problems = converted(draft)
-    draft, replaced = without_superseded(draft)
+    reports, met = read_reports(folder)
+    files = (SETTINGS_FILE, *sources.files, *reports.files)
+    trial = _trial(draft, reports, [*problems, *met], folder=folder, files=files)
+    return replace(trial, problem_list=in_order(sources.as_told(trial.problem_list)))
+
+
+def _settings(folder: Path) -> tuple[Settings, str, tuple[Problem, ...]]:
+    """Read trial.toml; where it is not there, say what else is not."""
+    path = folder / SETTINGS_FILE
+    if not path.is_file():
+        refuse_nothing(folder, *find_workbook(folder))
+    text = decode(path.read_bytes(), file=SETTINGS_FILE)
+    if isinstance(text, Problem):
+        raise DataProblems([text])
+    settings, found = parse_settings(text)
+    return settings, text, found
+
+
+def _trial(
+    draft: Draft,
+    reports: LaboratoryResults,
+    problems: Iterable[Problem],
+    *,
+    folder: Path,
+    files: tuple[str, ...],
+) -> Trial:
+    """Put what was read in order, check it, and part it into what is done, due and a control."""
+    found = [*problems]
+    for step in (unblinded, measured, converted):
+        draft, met = step(draft)
+        found += met
+    draft, results, met = with_reports(draft, reports)
+    found += met
+    for step in (with_due, without_superseded):
+        draft, met = step(draft)
+        found += met
+    draft, reference = without_reference(draft)
     draft = placed(draft)
-    problems += [*unit_problems, *replaced, *run_checks(draft)]
-    return Trial(settings=settings, **draft.tables, problem_list=in_order(problems), source=folder)
+    found += run_checks(draft)
+    due = due_table(draft)
+    tables = {
+        table: draft.tables[table] if table in KEPT else draft.done(table) for table in TABLES
+    }
+    tables["samples"], duplicates = set_aside(tables["samples"])
+    return Trial(
+        settings=draft.settings,
+        **tables,
+        problem_list=in_order(found),
+        source=folder,
+        files=files,
+        due=due,
+        controls=pd.concat([duplicates, reference]),
+        laboratory_results=results,
+    )
 
 
-def _refuse_nothing(folder: Path) -> None:
+def _refuse_no_folder(folder: Path) -> None:
     if not folder.is_dir():
         what = "a file" if folder.exists() else "nothing"
         raise DataProblems(
@@ -81,63 +163,3 @@ def _refuse_nothing(folder: Path) -> None:
                 )
             ]
         )
-    missing = [
-        name for name in (SETTINGS_FILE, file_name("bales")) if not (folder / name).is_file()
-    ]
-    if missing:
-        raise DataProblems([_missing_file(folder, name) for name in missing])
-
-
-def _missing_file(folder: Path, name: str) -> Problem:
-    known = {SETTINGS_FILE, *map(file_name, TABLES)}
-    there = sorted(
-        entry.name for entry in folder.iterdir() if entry.is_file() and entry.name not in known
-    )
-    return Problem(
-        "error",
-        name,
-        None,
-        None,
-        "no such file in the trial's folder",
-        f"the file {name}",
-        did_you_mean(
-            name,
-            there,
-            otherwise="add it; a file with its heading alone says that there are no entries yet",
-        ),
-    )
-
-
-def _stray_files(folder: Path) -> Iterator[Problem]:
-    known = [file_name(table) for table in TABLES]
-    for entry in sorted(folder.iterdir()):
-        if entry.name in known or entry.suffix.lower() not in (".csv", *_WORKBOOKS):
-            continue
-        workbook = entry.suffix.lower() in _WORKBOOKS
-        yield Problem(
-            "warning",
-            entry.name,
-            None,
-            None,
-            "a workbook" if workbook else "a table that is not known",
-            f"files among {', '.join(known)}",
-            "workbooks are not read yet: save each sheet as CSV"
-            if workbook
-            else did_you_mean(entry.name, known, otherwise="the file is not read"),
-        )
-
-
-def _table(
-    folder: Path, table: str, further: tuple[str, ...]
-) -> tuple[TypedTable | None, tuple[Problem, ...]]:
-    """Return a table, empty where its file may be missing and is; None where it cannot be read."""
-    path = folder / file_name(table)
-    if not path.is_file():
-        if table in OPTIONAL_TABLES:
-            return empty_table(table, further=further), ()
-        return None, (_missing_file(folder, path.name),)
-    raw, problems = read_csv(path)
-    if raw is None:
-        return None, problems
-    typed, cell_problems = typed_table(table, raw, further=further)
-    return typed, (*problems, *cell_problems)

@@ -1,7 +1,8 @@
 """trial.toml from text to `Settings`, every problem collected with its line.
 
 The keys allowed stand in `settings_keys`; where a key is of the wrong type or left out, the default
-stands in its place, so that the remaining checks can still run.
+stands in its place, so that the remaining checks can still run. A plan holds the same sections and
+more, and is read by the same `SectionReader`.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.settings import (
     AnalysisPlan,
     DmCorrection,
+    Files,
+    Flat,
     MeasurementSd,
     Opening,
     Settings,
@@ -25,13 +28,22 @@ from silagetrial.data.settings_keys import (
     NEEDED_SECTIONS,
     SECTION_NAMES,
     SECTIONS,
+    Key,
     Raw,
     expected,
     fits,
 )
 from silagetrial.errors import DataProblems, Problem
 
-__all__ = ["SETTINGS_FILE", "dotted", "line_of", "parse_settings"]
+__all__ = [
+    "SETTINGS_FILE",
+    "SectionReader",
+    "dotted",
+    "line_of",
+    "load_toml",
+    "parse_settings",
+    "read_sections",
+]
 
 SETTINGS_FILE: Final = "trial.toml"
 
@@ -55,12 +67,37 @@ def parse_settings(text: str) -> tuple[Settings, tuple[Problem, ...]]:
     DataProblems
         If the text is no TOML at all.
     """
+    reader = SectionReader(text)
+    settings = read_sections(reader, load_toml(text))
+    return settings, tuple(reader.problems)
+
+
+def load_toml(text: str, *, file: str = SETTINGS_FILE) -> dict[str, Raw]:
+    """Return what the text of a TOML file holds.
+
+    Raises
+    ------
+    DataProblems
+        If the text is no TOML at all, with the line.
+    """
     try:
-        raw: dict[str, Raw] = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise DataProblems([_no_toml(error)]) from error
-    reader = _Reader(text)
-    top = {key: value for key, value in raw.items() if key not in SECTION_NAMES}
+        raise DataProblems([_no_toml(error, file)]) from error
+    except (RecursionError, ValueError) as error:
+        raise DataProblems([_no_settings(file)]) from error
+
+
+def read_sections(reader: SectionReader, raw: Mapping[str, Raw]) -> Settings:
+    """Read the sections of a trial; problems are collected in the reader.
+
+    Parameters
+    ----------
+    reader : SectionReader
+    raw : mapping
+        From `load_toml`; sections beyond those of a trial are left to the caller.
+    """
+    top = {key: value for key, value in raw.items() if key not in reader.names}
     values = {
         "": reader.section("", top),
         **{
@@ -70,9 +107,7 @@ def parse_settings(text: str) -> tuple[Settings, tuple[Problem, ...]]:
         },
     }
     openings = reader.openings(raw.get("openings", []))
-    held_equal = reader.free(raw.get(FREE_SECTION, {}))
-    settings = _settings(values, openings, held_equal)
-    return settings, tuple(reader.problems)
+    return _settings(values, openings, reader.free(raw.get(FREE_SECTION, {})))
 
 
 def line_of(text: str, section: str, key: str | None = None, *, number: int = 0) -> int | None:
@@ -96,7 +131,7 @@ def line_of(text: str, section: str, key: str | None = None, *, number: int = 0)
     """
     current, seen = "", 0 if section == "" else -1
     for line, row in enumerate(text.splitlines(), start=1):
-        if heading := re.match(r"\s*\[{1,2}\s*([\w-]+)\s*\]", row):
+        if heading := re.match(r"\s*\[{1,2}\s*([\w.-]+)\s*\]", row):
             current = heading[1]
             seen += current == section
             if key is None and current == section and seen == number:
@@ -114,16 +149,33 @@ def dotted(section: str, key: str) -> str:
 
 
 @dataclass
-class _Reader:
-    """Reads section by section and collects the problems."""
+class SectionReader:
+    """Reads section by section and collects the problems.
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+    file : str
+        Its name.
+    sections : mapping
+        Section to its keys; "" is the top of the file.
+    names : tuple of str
+        Sections that the top of the file may hold.
+    problems : list of Problem
+        What was found wrong so far.
+    """
 
     text: str
+    file: str = SETTINGS_FILE
+    sections: Mapping[str, Mapping[str, Key]] = field(default_factory=lambda: SECTIONS)
+    names: tuple[str, ...] = SECTION_NAMES
     problems: list[Problem] = field(default_factory=list)
 
     def section(self, section: str, raw: Raw, *, number: int = 0) -> dict[str, Raw]:
         """Return the keys of a section that are known and hold what they should."""
         if not isinstance(raw, dict):
-            self._fault(
+            self.fault(
                 line_of(self.text, "", section),
                 section,
                 f"{section} = {raw!r}",
@@ -131,10 +183,10 @@ class _Reader:
                 f"write [{section}] on a line of its own and its keys below it",
             )
             return {}
-        keys = SECTIONS[section]
-        known = (*keys, *(SECTION_NAMES if section == "" else ()))
+        keys = self.sections[section]
+        known = (*keys, *(self.names if section == "" else ()))
         for key in (key for key in raw if key not in keys):
-            self._fault(
+            self.fault(
                 line_of(self.text, section, key, number=number) or line_of(self.text, key),
                 dotted(section, key),
                 f"{key!r}, which is not known here",
@@ -143,7 +195,7 @@ class _Reader:
             )
         for key, spec in keys.items():
             if spec.required and key not in raw:
-                self._fault(
+                self.fault(
                     line_of(self.text, section, number=number),
                     dotted(section, key),
                     f"no {key}" + (f" in [{section}]" if section else ""),
@@ -159,7 +211,7 @@ class _Reader:
     def openings(self, raw: Raw) -> tuple[Opening, ...]:
         """Return the openings that are complete, by days."""
         if not isinstance(raw, list) or not raw:
-            self._fault(
+            self.fault(
                 line_of(self.text, "openings") or line_of(self.text, "", "openings"),
                 "openings",
                 "no openings" if not raw else f"openings = {raw!r}",
@@ -187,7 +239,7 @@ class _Reader:
             if isinstance(raw, dict) and isinstance(value, str | int | float):
                 kept[key] = value
             else:
-                self._fault(
+                self.fault(
                     line_of(self.text, FREE_SECTION, key) or line_of(self.text, "", key),
                     dotted(FREE_SECTION, key) if isinstance(raw, dict) else FREE_SECTION,
                     f"{key} = {value!r}",
@@ -197,13 +249,13 @@ class _Reader:
         return kept
 
     def _fits(self, section: str, key: str, value: Raw, *, number: int) -> bool:
-        spec = SECTIONS[section][key]
+        spec = self.sections[section][key]
         if fits(spec, value):
             return True
         remedy = f"correct the value of {key}"
         if isinstance(value, str):
             remedy = did_you_mean(value, spec.choices, otherwise=remedy)
-        self._fault(
+        self.fault(
             line_of(self.text, section, key, number=number),
             dotted(section, key),
             f"{key} = {value!r}",
@@ -212,21 +264,46 @@ class _Reader:
         )
         return False
 
-    def _fault(self, line: int | None, where: str, found: str, wanted: str, remedy: str) -> None:
-        self.problems.append(Problem("error", SETTINGS_FILE, line, where, found, wanted, remedy))
+    def fault(self, line: int | None, where: str, found: str, wanted: str, remedy: str) -> None:
+        """Note an error at a line of the file."""
+        self.problems.append(Problem("error", self.file, line, where, found, wanted, remedy))
 
 
-def _no_toml(error: tomllib.TOMLDecodeError) -> Problem:
+def _no_settings(file: str) -> Problem:
+    return Problem(
+        "error",
+        file,
+        None,
+        None,
+        "brackets nested thousands deep, or a number of thousands of digits",
+        "the settings of a trial",
+        "write the file anew, or take it from a copy",
+    )
+
+
+def _no_toml(error: tomllib.TOMLDecodeError, file: str) -> Problem:
     place = re.search(r"at line (\d+)", str(error))
     return Problem(
         "error",
-        SETTINGS_FILE,
+        file,
         int(place[1]) if place else None,
         None,
         f"text that is not TOML: {error}",
         'lines such as title = "..." below headings such as [bindings]',
-        "correct this line; texts stand between double quotes",
+        "correct this line; texts stand between double quotes, numbers have a decimal point, a "
+        "date is 2027-05-20",
     )
+
+
+def _flat(values: dict[str, Raw]) -> Flat | None:
+    if "file" not in values:
+        return None
+    columns = {
+        heading: (target,) if isinstance(target, str) else tuple(target)
+        for heading, target in values.get("columns", {}).items()
+    }
+    same = {k: v for k, v in values.get("same", {}).items() if isinstance(v, str)}
+    return Flat(values["file"], values.get("sheet"), columns, same)
 
 
 def _settings(
@@ -249,7 +326,10 @@ def _settings(
         held_equal=held_equal,
         openings=openings,
         units=values.get("units", {}),
+        measures=values.get("measures", {}),
         dm_correction=DmCorrection(**values.get("dm_correction", {})),
         measurement_sd=MeasurementSd(**values.get("measurement_sd", {})),
         analysis=AnalysisPlan(**analysis),
+        files=Files(**values.get("files", {})),
+        flat=_flat(values.get("flat", {})),
     )

@@ -1,21 +1,24 @@
 """The one source of a trial's tables and columns.
 
 Reading, checking, the blank files of a plan and the machine-readable description
-(`datapackage`) all come from `TABLES`; nothing else in the package lists columns.
+(`package.datapackage`) all come from `TABLES`; nothing else in the package lists columns.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias
+from typing import Final, Literal
 
 __all__ = [
     "ANALYTES",
+    "COUNTS",
     "OPTIONAL_TABLES",
+    "PLANNABLE_EVENTS",
+    "SHEET",
+    "SPARE",
     "TABLES",
     "Column",
     "Kind",
-    "datapackage",
     "file_name",
 ]
 
@@ -26,8 +29,6 @@ id: a name without spaces; ids: several, separated by spaces; choice: one of the
 number: a decimal point, no thousands mark; count: a whole number from 0; datetime: ISO date or date
 and time, local time of the farm; measured: a number, or ``<x`` for below a limit of x.
 """
-
-Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
 
 
 @dataclass(frozen=True)
@@ -41,8 +42,7 @@ class Column:
     kind : Kind
         What a cell may hold.
     required : bool
-        The column must be there and filled in every line; other columns may be left out, and
-        their cells left blank.
+        The column must be there and filled in every line.
     unit : str
         Unit of the values as they stand in the file; ``[units]`` where trial.toml declares it;
         empty where there is none.
@@ -50,6 +50,9 @@ class Column:
         What the column means, in the words of the trade.
     choices : tuple of str
         The words allowed, for the kinds ``choice`` and ``ids``; empty: any.
+    once_done : bool
+        The column must be there; its cell may stay blank while the row is planned and nothing of
+        it is done yet. Columns that are neither this nor `required` may be left out.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Column:
     unit: str
     description: str
     choices: tuple[str, ...] = ()
+    once_done: bool = False
 
 
 def _column(
@@ -68,8 +72,13 @@ def _column(
     unit: str = "",
     required: bool = False,
     choices: tuple[str, ...] = (),
+    once_done: bool = False,
 ) -> Column:
-    return Column(name, kind, required, unit, description, choices)
+    return Column(name, kind, required, unit, description, choices, once_done)
+
+
+SPARE: Final = "spare"
+"""Word under planned_opening for a bale made in case another is lost."""
 
 
 _BALES: Final = (
@@ -95,10 +104,11 @@ _BALES: Final = (
     ),
     _column("baled_at", "datetime", "bale leaves the chamber"),
     _column(
-        "film_wrapped_at", "datetime", "wrapped with stretch film: day 0 of storage", required=True
+        "film_wrapped_at", "datetime", "wrapped with stretch film: day 0 of storage", once_done=True
     ),
     _column("baler", "text", "machine that made the bale"),
     _column("roll", "text", "roll of binding used"),
+    _column("breaks", "count", "times the binding broke or was started again on the bale"),
     _column("binding_layers", "number", "turns of binding round the bale"),
     _column("film_layers", "number", "layers of stretch film"),
     _column("binding_kg", "number", "mass of the binding on the bale", unit="kg"),
@@ -110,8 +120,8 @@ _BALES: Final = (
     _column(
         "planned_opening",
         "text",
-        "opening drawn for the bale, named as in trial.toml; blank "
-        "where bales are cored again and again",
+        f"opening drawn for the bale, named as in trial.toml, or {SPARE} for a bale kept in case "
+        "another is lost; blank where bales are cored again and again",
     ),
     _column("note", "text", "remark"),
 )
@@ -137,17 +147,37 @@ _RESULTS: Final = (
     _analyte("ash", "crude ash"),
 )
 
+_COUNTED: Final = (
+    _analyte("lactic_acid_bacteria", "count of lactic acid bacteria"),
+    _analyte("clostridia", "count of clostridia spores"),
+    _analyte("yeasts", "count of yeasts"),
+    _analyte("moulds", "count of moulds"),
+)
+
+KINDS: Final = ("day0", "core", "opening")
+
 _SAMPLES: Final = (
     _column("sample", "id", "name of the laboratory result", required=True),
-    _column("of", "id", "bale, pair or lot the sample was taken from", required=True),
-    _column("taken_on", "datetime", "when the sample was taken", required=True),
+    _column(
+        "of",
+        "id",
+        "bale, pair or lot the sample was taken from; blank where blind_key holds it, or "
+        "sample_parts the bales of a composite",
+        once_done=True,
+    ),
+    _column("taken_on", "datetime", "when the sample was taken", once_done=True),
     _column(
         "kind",
         "choice",
         "day0: crop at baling; core: drilled from a bale that stays in "
-        "store; opening: from an opened bale",
-        required=True,
-        choices=("day0", "core", "opening"),
+        "store; opening: from an opened bale; blank where blind_key holds it",
+        choices=KINDS,
+        once_done=True,
+    ),
+    _column(
+        "binding_seen",
+        "text",
+        "binding seen on the bale when it was opened or cored, noted without looking it up",
     ),
     _column("zone", "text", "part of the bale"),
     _column("n_cores", "count", "cores in the sample"),
@@ -167,15 +197,31 @@ _SAMPLES: Final = (
     ),
     _column("pH", "number", "pH"),
     *_RESULTS,
+    *_COUNTED,
     _column("note", "text", "remark"),
 )
 
 _WEIGHINGS: Final = (
     _column("weighing", "id", "name of the weighing", required=True),
-    _column("bales", "ids", "bale on the scale", required=True),
-    _column("weighed_at", "datetime", "when it was weighed", required=True),
+    _column(
+        "bales",
+        "ids",
+        "bale on the scale; several, with spaces between, where they were weighed together",
+        required=True,
+    ),
+    _column(
+        "planned_opening",
+        "text",
+        "opening the weighing is planned for, named as in trial.toml; blank at wrapping",
+    ),
+    _column(
+        "repeat",
+        "count",
+        "1, 2, 3 of weighings of one bale one after another, driven off the scale in between",
+    ),
+    _column("weighed_at", "datetime", "when it was weighed", once_done=True),
     _column("scale", "id", "scale used"),
-    _column("gross", "number", "reading of the scale", unit="kg", required=True),
+    _column("gross", "number", "reading of the scale", unit="kg", once_done=True),
     _column("tare", "number", "what else was on the scale", unit="kg"),
     _column(
         "flags",
@@ -188,7 +234,7 @@ _WEIGHINGS: Final = (
 
 _EVENTS: Final = (
     _column("bale", "id", "bale it happened to", required=True),
-    _column("at", "datetime", "when", required=True),
+    _column("at", "datetime", "when", once_done=True),
     _column(
         "what",
         "choice",
@@ -211,114 +257,71 @@ _EVENTS: Final = (
 )
 
 _SCALES: Final = (
-    _column("scale", "id", "name of the scale", required=True),
+    _column("scale", "id", "name of the scale; a line for each check of it", required=True),
     _column("kind", "text", "kind of scale, for example platform or loader"),
     _column("step", "number", "step of the display", unit="kg"),
+    _column("checked_at", "datetime", "when it was checked"),
     _column("check_mass", "number", "known mass put on as a check", unit="kg"),
     _column("check_reading", "number", "what the scale showed for it", unit="kg"),
     _column("note", "text", "remark"),
 )
 
+_SAMPLE_PARTS: Final = (
+    _column("sample", "id", "name of a composite sample, as in samples", required=True),
+    _column("bale", "id", "bale that a part of it is from; a line for each", required=True),
+    _column("n_cores", "count", "cores of this bale in the composite"),
+)
+
+_BLIND_KEY: Final = (
+    _column("sample", "id", "name of the sample, as the laboratory knows it", required=True),
+    _column("of", "id", "bale, pair or lot it was taken from; blank for the reference sample"),
+    _column("kind", "choice", "as in samples", choices=KINDS),
+    _column("opening", "text", "opening it is planned for, named as in trial.toml"),
+    _column("batch", "text", "batch in the laboratory"),
+    _column(
+        "role",
+        "choice",
+        "sample; duplicate: another part of a sample, sent under a name of its own; reference: the "
+        "same frozen material in each batch",
+        required=True,
+        choices=("sample", "duplicate", "reference"),
+    ),
+    _column(
+        "of_sample",
+        "id",
+        "for a duplicate: the sample it is a part of; blank where that is the only one of the "
+        "same bale, kind and opening",
+    ),
+)
+
+PLANNABLE_EVENTS: Final = ("moved", "cored", "inspected", "fed")
+"""Events that can be planned, so that one without a time is still to come; the others happen."""
+
 TABLES: Final[dict[str, tuple[Column, ...]]] = {
     "bales": _BALES,
     "samples": _SAMPLES,
+    "sample_parts": _SAMPLE_PARTS,
     "weighings": _WEIGHINGS,
     "events": _EVENTS,
     "scales": _SCALES,
+    "blind_key": _BLIND_KEY,
 }
 """Table name to its columns, in the order in which blank files are written."""
 
-OPTIONAL_TABLES: Final = ("events", "scales")
-"""Tables whose file may be missing."""
+OPTIONAL_TABLES: Final = ("sample_parts", "events", "scales", "blind_key")
+"""Tables that may be missing."""
 
 ANALYTES: Final = tuple(column.name for column in _RESULTS)
 """Laboratory results that may be below a limit and that carry a declared unit."""
 
-_UNIQUE: Final = {"bales": "bale", "samples": "sample", "weighings": "weighing", "scales": "scale"}
-_REFERENCES: Final = {"events": (("bale", "bales", "bale"),)}
+COUNTS: Final = tuple(column.name for column in _COUNTED)
+"""Counts of microbes: recorded, never a response of an analysis."""
 
-_NUMBER: Final = r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?"
-_DATETIME: Final = r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2})?)?"
-_FIELD_TYPES: Final[dict[Kind, dict[str, Json]]] = {
-    "id": {"type": "string", "constraints": {"pattern": r"[^\s,;]+"}},
-    "ids": {"type": "string", "constraints": {"pattern": r"[^\s,;]+( [^\s,;]+)*"}},
-    "text": {"type": "string"},
-    "choice": {"type": "string"},
-    "number": {"type": "number"},
-    "count": {"type": "integer", "constraints": {"minimum": 0}},
-    "datetime": {"type": "string", "constraints": {"pattern": _DATETIME}},
-    "measured": {"type": "string", "constraints": {"pattern": f"<?{_NUMBER}"}},
-}
+
+SHEET: Final = ", sheet "
+"""Between the name of a workbook and that of its sheet, where a problem names its file."""
 
 
 def file_name(table: str) -> str:
     """Return the file of a table inside the trial folder."""
     return f"{table}.csv"
-
-
-def datapackage(*, name: str = "silage-trial") -> dict[str, Json]:
-    """Return the tables as a Data Package (version 2) with Table Schemas, ready for JSON.
-
-    Parameters
-    ----------
-    name : str
-        Name of the package: lower case, digits, ``-``, ``_`` and ``.`` only.
-
-    Returns
-    -------
-    dict
-        The descriptor of one folder: one resource a table. Units stand as the property ``unit`` of
-        a field; ``[units]`` means that trial.toml declares it.
-
-    References
-    ----------
-    Data Package Standard, version 2 (2024), https://datapackage.org/standard/
-    """
-    return {
-        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
-        "name": name,
-        "resources": [_resource(table) for table in TABLES],
-    }
-
-
-def _resource(table: str) -> Json:
-    schema: dict[str, Json] = {
-        "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
-        # "superset" in the standard: the schema lists more fields than a file need have.
-        "fieldsMatch": ["superset"],
-        "fields": [_field(column) for column in TABLES[table]],
-        "missingValues": [""],
-    }
-    if table in _UNIQUE:
-        schema["primaryKey"] = [_UNIQUE[table]]
-    if table in _REFERENCES:
-        schema["foreignKeys"] = [
-            {"fields": [field], "reference": {"resource": resource, "fields": [target]}}
-            for field, resource, target in _REFERENCES[table]
-        ]
-    return {
-        "name": table,
-        "type": "table",
-        "path": file_name(table),
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        "schema": schema,
-    }
-
-
-def _field(column: Column) -> Json:
-    field: dict[str, Json] = {"name": column.name, "description": column.description}
-    constraints: dict[str, Json] = {"required": True} if column.required else {}
-    for key, value in _FIELD_TYPES[column.kind].items():
-        if key == "constraints" and isinstance(value, dict):
-            constraints.update(value)
-        else:
-            field[key] = value
-    if column.choices and column.kind == "choice":
-        constraints["enum"] = list(column.choices)
-    if column.unit:
-        field["unit"] = column.unit
-    if constraints:
-        field["constraints"] = constraints
-    return field

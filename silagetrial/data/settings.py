@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal, TypeAlias
 
 from silagetrial.data.schema import ANALYTES
@@ -15,12 +16,16 @@ __all__ = [
     "AnalysisPlan",
     "Crop",
     "CurveShape",
+    "Decimal",
     "Design",
     "DmCorrection",
     "Families",
+    "Files",
+    "Flat",
     "Form",
     "MeasurementSd",
     "Opening",
+    "Separator",
     "Settings",
 ]
 
@@ -28,6 +33,8 @@ Design: TypeAlias = Literal["separate", "recored"]
 Form: TypeAlias = Literal["none", "full", "short"]
 Crop: TypeAlias = Literal["grass", "legume", "mixed"]
 Families: TypeAlias = Literal["reference", "all pairs"]
+Decimal: TypeAlias = Literal[".", ","]
+Separator: TypeAlias = Literal["comma", "semicolon", "tab"]
 Claim: TypeAlias = Literal["equivalence", "non-inferiority"]
 ResidualBy: TypeAlias = Literal["opening", "binding", "binding:opening"]
 CurveShape: TypeAlias = Literal["linear", "log", "spline", "broken"]
@@ -74,6 +81,44 @@ class DmCorrection:
 
     form: Form = "none"
     crop: Crop = "grass"
+
+
+@dataclass(frozen=True)
+class Files:
+    """How the CSV files of the tables are written.
+
+    Parameters
+    ----------
+    decimal : {".", ","} or None
+        The decimal mark of every number; None: each column shows its own.
+    separator : {"comma", "semicolon", "tab"} or None
+        What stands between cells; None: the headings show it.
+    """
+
+    decimal: Decimal | None = None
+    separator: Separator | None = None
+
+
+@dataclass(frozen=True)
+class Flat:
+    """One flat table in place of several: the file, and where each heading belongs.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file in the trial's folder, a CSV file or a workbook.
+    sheet : str or None
+        Sheet of a workbook; None: the first.
+    columns : mapping of str to tuple of str
+        Heading to the columns its cells are for, as in ``opening.dm``.
+    same : mapping of str to str
+        Column to what is the same in every row.
+    """
+
+    file: str
+    sheet: str | None = None
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    same: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -131,6 +176,8 @@ class AnalysisPlan:
         Which differences between bindings form the family of simultaneous intervals.
     alpha : float
         Size of the tests.
+    bootstrap : int
+        Data sets drawn for a bootstrap-t of each response's primary contrast; 0: none.
     seed : int
         Seed of every simulation in the report.
     """
@@ -154,6 +201,7 @@ class AnalysisPlan:
     important: Mapping[str, float] = field(default_factory=dict)
     families: Families = "reference"
     alpha: float = 0.05
+    bootstrap: int = 0
     seed: int = 20260101
 
 
@@ -179,7 +227,9 @@ class Settings:
         Planned openings, by days.
     units : mapping of str to str
         Unit in which each laboratory result stands in the file.
-    dm_correction, measurement_sd, analysis
+    measures : mapping of str to str
+        Unit of masses, sizes and depths, of `units.MEASURES`, where it is not the one used inside.
+    dm_correction, measurement_sd, analysis, files, flat
         The further sections.
     """
 
@@ -192,10 +242,22 @@ class Settings:
     held_equal: Mapping[str, str | float] = field(default_factory=dict)
     openings: tuple[Opening, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
+    measures: Mapping[str, str] = field(default_factory=dict)
     dm_correction: DmCorrection = DmCorrection()
     measurement_sd: MeasurementSd = MeasurementSd()
     analysis: AnalysisPlan = AnalysisPlan()
+    files: Files = Files()
+    flat: Flat | None = None
 
     def opening(self, name: object) -> Opening | None:
         """Return the opening of this name, None where there is none."""
-        return next((opening for opening in self.openings if opening.name == name), None)
+        return self._by_name.get(name)
+
+    @cached_property
+    def opening_names(self) -> tuple[str, ...]:
+        """Names of the openings, by days."""
+        return tuple(opening.name for opening in self.openings)
+
+    @cached_property
+    def _by_name(self) -> dict[object, Opening]:
+        return {opening.name: opening for opening in reversed(self.openings)}

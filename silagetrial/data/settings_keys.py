@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias, get_args
 
-from silagetrial.data.settings import RESPONSES, Claim, CurveShape, ResidualBy
-from silagetrial.data.units import UNITS
+from silagetrial.data.settings import RESPONSES, Claim, CurveShape, Decimal, ResidualBy, Separator
+from silagetrial.data.units import MEASURES, UNITS, columns_of
 
 __all__ = [
     "FREE_SECTION",
@@ -21,7 +22,20 @@ __all__ = [
     "fits",
 ]
 
-KeyKind = Literal["text", "texts", "truth", "number", "whole", "range", "days", "numbers"]
+KeyKind = Literal[
+    "text",
+    "texts",
+    "truth",
+    "number",
+    "whole",
+    "range",
+    "days",
+    "numbers",
+    "figures",
+    "names",
+    "date",
+    "values",
+]
 Raw: TypeAlias = Any  # what tomllib gives: `_FITS` decides before it is used
 
 
@@ -71,6 +85,46 @@ SECTIONS: Final[Mapping[str, Mapping[str, Key]]] = {
         ),
     },
     "units": {name: Key("text", choices=choices) for name, choices in UNITS.items()},
+    "measures": {
+        name: Key(
+            "text",
+            choices=tuple(units),
+            description=f"unit of {columns_of(name)}; default {next(iter(units))}",
+        )
+        for name, units in MEASURES.items()
+    },
+    "files": {
+        "decimal": Key(
+            "text",
+            choices=get_args(Decimal),
+            description="decimal mark of the tables; default: what each column shows",
+        ),
+        "separator": Key(
+            "text",
+            choices=get_args(Separator),
+            description="what stands between the cells of CSV files; default: what the headings "
+            "show",
+        ),
+    },
+    "flat": {
+        "file": Key(
+            "text",
+            required=True,
+            description="one table for the whole trial, a row for each bale and opening, in place "
+            "of the tables",
+        ),
+        "sheet": Key("text", description="its sheet, where it is a workbook; default the first"),
+        "columns": Key(
+            "names",
+            required=True,
+            description="heading = column: bales., day0. (crop at baling), wrapping. (weighing) or "
+            'opening. and its name, as in "DM %" = "opening.dm"',
+        ),
+        "same": Key(
+            "names",
+            description="column = what is the same in every row, as in opening.dm_basis",
+        ),
+    },
     "dm_correction": {
         "form": Key(
             "text",
@@ -148,6 +202,11 @@ SECTIONS: Final[Mapping[str, Mapping[str, Key]]] = {
             description="which differences between bindings are taken together; default reference",
         ),
         "alpha": Key("number", description="size of the tests; default 0.05"),
+        "bootstrap": Key(
+            "whole",
+            description="data sets drawn for a bootstrap-t of the primary contrast, as 2000; "
+            "default 0: none",
+        ),
         "seed": Key("whole", description="seed of every simulation in the report"),
     },
 }
@@ -160,6 +219,10 @@ NEEDED_SECTIONS: Final = ("bindings", "design", "openings")
 
 def _is_number(value: Raw) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _is_numbers(value: Raw) -> bool:
+    return isinstance(value, list) and all(_is_number(item) for item in value)
 
 
 def _is_texts(value: Raw) -> bool:
@@ -175,10 +238,17 @@ _FITS: Final[Mapping[KeyKind, Callable[[Raw], bool]]] = {
     "range": lambda value: (
         isinstance(value, list) and len(value) == 2 and all(_is_number(item) for item in value)
     ),
-    "days": lambda value: isinstance(value, list) and all(_is_number(item) for item in value),
+    "days": _is_numbers,
     "numbers": lambda value: (
         isinstance(value, dict) and all(_is_number(item) for item in value.values())
     ),
+    "figures": lambda value: _is_number(value) or (_is_numbers(value) and bool(value)),
+    "names": lambda value: (
+        isinstance(value, dict)
+        and all(isinstance(item, str) or _is_texts(item) for item in value.values())
+    ),
+    "values": lambda value: _is_numbers(value) and bool(value),
+    "date": lambda value: isinstance(value, dt.date) and not isinstance(value, dt.datetime),
 }
 
 _IN_WORDS: Final[Mapping[KeyKind, str]] = {
@@ -190,6 +260,10 @@ _IN_WORDS: Final[Mapping[KeyKind, str]] = {
     "range": "two numbers, as in [50, 75]",
     "days": "a list of days, as in [60, 150]",
     "numbers": "names with numbers, as in {dm_loss = 1.0}",
+    "figures": "a number, or a list of numbers, one for each opening",
+    "names": "names with texts, as in {Bale = 'bales.bale'}",
+    "values": "a list of numbers, as in [6, 12]",
+    "date": "a date without quotation marks, as in 2027-05-20",
 }
 
 

@@ -6,25 +6,37 @@ Laboratory units become the ones used inside (`converted`), replaced results lea
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from silagetrial.data.draft import Draft, Row, is_given, storage_days
+from silagetrial.data.draft import Draft, Row, is_given
+from silagetrial.data.frame_rows import storage_days
 from silagetrial.data.nearest import nearest
 from silagetrial.data.settings import Opening
-from silagetrial.data.units import UNITS, dm_to_g_per_kg, to_inside_unit
+from silagetrial.data.units import (
+    MEASURE_OF,
+    UNITS,
+    dm_to_g_per_kg,
+    inside_unit,
+    measured_in,
+    needs,
+    to_inside_unit,
+)
 from silagetrial.errors import Problem
 
-__all__ = ["DERIVED", "converted", "placed", "without_superseded"]
+__all__ = ["DERIVED", "converted", "measured", "placed", "without_superseded"]
 
 DERIVED: Final[Mapping[str, Mapping[str, str]]] = {
     "samples": {
         "days": "days in storage, from film wrapping; of samples of one bale only",
         "opening": "opening the sample belongs to; none for day 0",
+        "role": "sample, or duplicate, as in the blind key",
+        "of_sample": "the sample that a duplicate is a part of",
     },
     "weighings": {
         "bale": "the bale on the scale, where it is one",
@@ -47,30 +59,38 @@ def converted(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
     """
     problems: list[Problem] = []
     unconverted: list[str] = []
-    samples = draft.tables["samples"].copy()
+    samples = draft.tables["samples"]
+    columns: dict[str, pd.Series[Any]] = {}
     units = draft.settings.units
     dm = samples["dm"].to_numpy(dtype=np.float64)
     dm = dm_to_g_per_kg(dm, unit=units["dm"]) if "dm" in units else np.full_like(dm, np.nan)
-    for name in UNITS:
+    for name in sorted(UNITS, key=lambda name: name == "ammonia_n"):
         parts = [name, f"{name}_below"] if f"{name}_below" in samples.columns else [name]
         filled = samples[parts].notna().any(axis=1).to_numpy()
-        if name not in units:
-            if filled.any():
-                unconverted.append(name)
-            samples[parts] = np.nan
+        if not filled.any():
             continue
-        if units[name] == "g/kg fresh" and "dm" in units:
-            problems += [
-                _no_dry_matter(draft, name, int(line))
-                for line in samples.index[filled & np.isnan(dm)]
-                if not draft.is_rejected("samples", int(line), "dm")
-            ]
+        if name not in units:
+            unconverted.append(name)
+            columns |= {part: pd.Series(np.nan, index=samples.index) for part in parts}
+            continue
+        total_n = columns.get("total_n", samples["total_n"]).to_numpy(dtype=np.float64)
+        of = {"dm": dm, "total_n": total_n}
+        problems += [
+            _lacks(draft, name, what, int(line))
+            for what in needs(name, units[name])
+            if what not in unconverted
+            for line in samples.index[filled & ~(of[what] > 0)]
+            if not draft.is_rejected("samples", int(line), what)
+        ]
+        if units[name] == inside_unit(name):
+            continue
         for part in parts:
             values = samples[part].to_numpy(dtype=np.float64)
-            samples[part] = to_inside_unit(values, column=name, unit=units[name], dm=dm)
+            inside = to_inside_unit(values, column=name, unit=units[name], **of)
+            columns[part] = pd.Series(inside, index=samples.index)
     problems += _no_units(draft, unconverted)
     draft = replace(draft, unconverted=frozenset(unconverted))
-    return draft.with_table("samples", samples), tuple(problems)
+    return draft.with_columns("samples", columns), tuple(problems)
 
 
 def _no_units(draft: Draft, names: list[str]) -> list[Problem]:
@@ -84,7 +104,7 @@ def _no_units(draft: Draft, names: list[str]) -> list[Problem]:
                 "",
                 "units",
                 found=f"no section [units], with results in the columns {', '.join(names)} of "
-                "samples.csv",
+                f"{draft.called('samples')}",
                 expected="a section [units] with the unit of each result",
                 remedy="add [units] and below it a line for each column, such as "
                 + " and ".join(f'{name} = "{UNITS[name][0]}"' for name in names[:2])
@@ -99,26 +119,44 @@ def _no_unit(draft: Draft, name: str) -> Problem:
     return draft.setting_problem(
         "units",
         name,
-        found=f"results in the column {name} of samples.csv, whose unit is not declared",
+        found=f"results in the column {name} of {draft.called('samples')}, whose unit is not "
+        "declared",
         expected=f"{name} = " + " or ".join(repr(unit) for unit in UNITS[name]),
         remedy="add the line under [units]; the laboratory report names the unit",
     )
 
 
-def _no_dry_matter(draft: Draft, name: str, line: int) -> Problem:
+def _lacks(draft: Draft, name: str, what: str, line: int) -> Problem:
+    fresh = "a result on fresh matter without the dry matter of the sample"
     return draft.problem(
         "samples",
         line,
         name,
-        found="a result on fresh matter without the dry matter of the sample",
-        expected="a value in the column dm of the same line",
-        remedy="add the dry matter; the result cannot be put on dry matter without it",
+        found=fresh if what == "dm" else "ammonia without the total N of the sample",
+        expected=f"a value in the column {what} of the same line",
+        remedy="add the dry matter; the result cannot be put on dry matter without it"
+        if what == "dm"
+        else 'add it, or give ammonia-N in "% of total N"',
     )
+
+
+def measured(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
+    """Return the draft with masses, sizes and depths in kg, m and cm."""
+    for table, measures in MEASURE_OF.items():
+        columns = {
+            name: pd.Series(
+                measured_in(draft.tables[table][name], measure=measure, unit=unit),
+                index=draft.tables[table].index,
+            )
+            for name, measure in measures.items()
+            if (unit := draft.settings.measures.get(measure)) is not None
+        }
+        draft = draft.with_columns(table, columns)
+    return draft, ()
 
 
 def without_superseded(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
     """Return the draft without results that another result replaces, each listed."""
-    samples = draft.tables["samples"]
     rows = {row["sample"]: row for row in draft.rows("samples") if is_given(row["sample"])}
     problems: list[Problem] = []
     replaced: set[int] = set()
@@ -144,8 +182,7 @@ def without_superseded(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
                 severity="warning",
             )
         )
-    kept = samples.loc[~samples.index.isin(sorted(replaced))]
-    return draft.with_table("samples", kept), tuple(problems)
+    return draft.without_rows("samples", replaced), tuple(problems)
 
 
 def _not_read(draft: Draft, old: str, target: Row | None, row: Row) -> bool:
@@ -156,7 +193,7 @@ def _not_read(draft: Draft, old: str, target: Row | None, row: Row) -> bool:
 
 
 def _dangling_supersedes(draft: Draft, row: Row, target: Row | None) -> Problem:
-    found = f"supersedes {row['supersedes']}, which is no sample of samples.csv"
+    found = f"supersedes {row['supersedes']}, which is no sample of {draft.called('samples')}"
     if target is not None:
         found = f"supersedes {row['supersedes']}, a sample of {target['of']}, not of {row['of']}"
         if target is row or target["sample"] == row["sample"]:
@@ -177,50 +214,86 @@ def placed(draft: Draft) -> Draft:
 
 
 def _placed_samples(draft: Draft) -> Draft:
-    samples = draft.tables["samples"].copy()
-    days, openings = [], []
-    for row in draft.rows("samples"):
-        bale = draft.bales.get(row["of"])
-        stored = float("nan") if bale is None else _days_of(row["taken_on"], bale)
-        days.append(stored)
-        silage = bale is not None and row["kind"] in ("core", "opening")
-        openings.append(_opening_of(draft, bale, stored) if silage and bale is not None else None)
-    samples["days"] = pd.Series(days, index=samples.index, dtype="float64")
-    samples["opening"] = pd.Series(openings, index=samples.index, dtype="str")
-    return draft.with_table("samples", samples)
+    index = draft.tables["samples"].index
+    rows = draft.rows("samples")
+    parts = {name: [part["bale"] for part in of] for name, of in draft.parts.items()}
+    bales = [
+        _standing_for(draft, parts[row["sample"]])
+        if row["sample"] in parts
+        else draft.bales.get(row["of"])
+        for row in rows
+    ]
+    days = _days_of(draft, draft.tables["samples"]["taken_on"], bales)
+    silage = [
+        bale if row["kind"] in ("core", "opening") else None
+        for row, bale in zip(rows, bales, strict=True)
+    ]
+    openings = _openings_of(draft, silage, days)
+    columns: dict[str, pd.Series[Any]] = {
+        "days": pd.Series(days, index=index, dtype="float64"),
+        "opening": pd.Series(openings, index=index, dtype="str"),
+    }
+    return draft.with_columns("samples", columns)
 
 
 def _placed_weighings(draft: Draft) -> Draft:
-    weighings = draft.tables["weighings"].copy()
+    weighings = draft.tables["weighings"]
     rows = draft.rows("weighings")
     names = [row["bales"][0] if len(row["bales"]) == 1 else None for row in rows]
-    bales = [draft.bales.get(name) if name is not None else None for name in names]
-    days = [
-        float("nan") if bale is None else _days_of(row["weighed_at"], bale)
-        for row, bale in zip(rows, bales, strict=True)
-    ]
-    earliest: dict[str, float] = {}
-    for name, stored in zip(names, days, strict=True):
-        if name is not None and np.isfinite(stored):
-            earliest[name] = min(stored, earliest.get(name, stored))
-    openings = [
+    bales = [_standing_for(draft, row["bales"]) for row in rows]
+    days = _days_of(draft, weighings["weighed_at"], bales)
+    groups = [tuple(sorted(row["bales"])) for row in rows]
+    earliest: dict[tuple[str, ...], float] = {}
+    for group, stored in zip(groups, days.tolist(), strict=True):
+        if stored == stored:  # NaN is unequal to itself
+            earliest[group] = min(stored, earliest.get(group, stored))
+    half_way = _half_way(draft)
+    later = [
         None
-        if bale is None or _is_first(draft, bale, stored, earliest)
-        else _opening_of(draft, bale, stored)
-        for bale, stored in zip(bales, days, strict=True)
+        if bale is None
+        # The one at wrapping: the day of the earliest, and an early one. Without that, a bale
+        # that was never weighed at wrapping would pass off its weighing at opening as the first.
+        or (at < earliest.get(group, at) + 1.0 and at <= half_way(bale))
+        else bale
+        for group, bale, at in zip(groups, bales, days.tolist(), strict=True)
     ]
+    openings = _openings_of(draft, later, days)
     index = weighings.index
-    weighings["bale"] = pd.Series(names, index=index, dtype="str")
-    weighings["net"] = weighings["gross"] - weighings["tare"].fillna(0.0)
-    for flag in ("wet", "soil", "film_on"):
-        weighings[flag] = pd.Series([flag in row["flags"] for row in rows], index=index, dtype=bool)
-    weighings["days"] = pd.Series(days, index=index, dtype="float64")
-    weighings["opening"] = pd.Series(openings, index=index, dtype="str")
-    return draft.with_table("weighings", weighings)
+    columns: dict[str, pd.Series[Any]] = {
+        "bale": pd.Series(names, index=index, dtype="str"),
+        "net": weighings["gross"] - weighings["tare"].fillna(0.0),
+        **{
+            flag: pd.Series([flag in row["flags"] for row in rows], index=index, dtype=bool)
+            for flag in ("wet", "soil", "film_on")
+        },
+        "days": pd.Series(days, index=index, dtype="float64"),
+        "opening": pd.Series(openings, index=index, dtype="str"),
+    }
+    return draft.with_columns("weighings", columns)
 
 
-def _days_of(when: object, bale: Row) -> float:
-    return storage_days(when, bale["film_wrapped_at"])
+def _standing_for(draft: Draft, names: Sequence[str]) -> Row | None:
+    """Return the bale whose days in storage are those of all: the first of them.
+
+    None where one is not known, or where they are planned for different openings.
+    """
+    if len(names) == 1:
+        return draft.bales.get(names[0])
+    bales = [draft.bales[name] for name in names if name in draft.bales]
+    planned = {str(bale["planned_opening"]) for bale in bales}
+    return bales[0] if bales and len(bales) == len(names) and len(planned) == 1 else None
+
+
+def _days_of(
+    draft: Draft, when: pd.Series[Any], bales: Sequence[Row | None]
+) -> NDArray[np.float64]:
+    """Return the days in storage of each row, NaN where there is no one bale."""
+    frame = draft.tables["bales"]
+    place = {line: k for k, line in enumerate(frame.index.tolist())}
+    at = np.array([-1 if bale is None else place[bale["line"]] for bale in bales], dtype=np.int64)
+    wrapped = frame["film_wrapped_at"].to_numpy(dtype="datetime64[us]")
+    times = np.append(wrapped, np.datetime64("NaT"))[at]
+    return storage_days(when.to_numpy(dtype="datetime64[us]"), times)
 
 
 def _candidates(draft: Draft, bale: Row) -> tuple[Opening, ...]:
@@ -234,24 +307,41 @@ def _candidates(draft: Draft, bale: Row) -> tuple[Opening, ...]:
     return draft.settings.openings
 
 
-def _opening_of(draft: Draft, bale: Row, days: float) -> str | None:
-    """Return the name of the opening whose window is nearest to the days in storage."""
-    candidates = _candidates(draft, bale)
-    if not candidates or not np.isfinite(days):
-        return None
-    return min(candidates, key=lambda opening: (_outside(opening, days), opening.days)).name
+def _openings_of(
+    draft: Draft, bales: Sequence[Row | None], days: NDArray[np.float64]
+) -> list[str | None]:
+    """Return the name of the opening whose window is nearest to the days in storage of each row.
 
-
-def _outside(opening: Opening, days: float) -> float:
-    return max(opening.window[0] - days, days - opening.window[1], 0.0)
-
-
-def _is_first(draft: Draft, bale: Row, days: float, earliest: Mapping[str, float]) -> bool:
-    """Tell whether a weighing is the one at wrapping: the day of the earliest, and an early one.
-
-    Early is the first half of the time to the first window. Without that, a bale that was never
-    weighed at wrapping would pass off its weighing at opening as the first.
+    None where there is no bale, or no days.
     """
-    windows = [opening.window[0] for opening in _candidates(draft, bale)]
-    half_way = min(windows, default=float("inf")) / 2.0
-    return days < earliest.get(bale["bale"], days) + 1.0 and days <= half_way
+    separate = draft.settings.design == "separate"
+    places: dict[object, list[int]] = {}
+    for k, bale in enumerate(bales):
+        if bale is not None:
+            places.setdefault(bale["planned_opening"] if separate else None, []).append(k)
+    openings: list[str | None] = [None] * len(bales)
+    for at in places.values():
+        candidates = _candidates(draft, next(bales[k] or {} for k in at))
+        stored = days[at]
+        low, high = np.array([opening.window for opening in candidates] or [(0, 0)]).T
+        outside = np.maximum(low - stored[:, None], stored[:, None] - high)
+        # Of openings equally near the first by days, as they stand in the settings.
+        nearest_one = np.argmin(np.maximum(outside, 0.0), axis=1)
+        for k, j, known in zip(at, nearest_one.tolist(), np.isfinite(stored).tolist(), strict=True):
+            if known and candidates:
+                openings[k] = candidates[j].name
+    return openings
+
+
+def _half_way(draft: Draft) -> Callable[[Row], float]:
+    """Return half the days to the first window of a bale: till then a weighing may be the first."""
+    known: dict[object, float] = {}
+
+    def half_way(bale: Row) -> float:
+        planned = bale["planned_opening"]
+        if planned not in known:
+            windows = [opening.window[0] for opening in _candidates(draft, bale)]
+            known[planned] = min(windows, default=float("inf")) / 2.0
+        return known[planned]
+
+    return half_way

@@ -88,6 +88,15 @@ SETTINGS = (
     ),
     error(
         "analysis_numbers",
+        toml("seed =", "bootstrap = 20\nseed ="),
+        "trial.toml",
+        "analysis.bootstrap",
+        "bootstrap",
+        "bootstrap = 20",
+        "write 2000, or leave the line out",
+    ),
+    error(
+        "analysis_numbers",
         toml("seed =", "important = {dm_loss = 0}\nseed ="),
         "trial.toml",
         "analysis.important",

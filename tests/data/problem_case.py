@@ -91,6 +91,16 @@ def again(table: str, name: str, new: str) -> Edit:
     return edit
 
 
+def parts(*rows: tuple[str, str]) -> Edit:
+    """Write sample_parts.csv: sample and bale of each part."""
+
+    def edit(folder: Path) -> None:
+        cells = [{"sample": sample, "bale": bale} for sample, bale in rows]
+        write_cells(folder / "sample_parts.csv", cells)
+
+    return edit
+
+
 def event(bale: str, at: str, what: str) -> Edit:
     """Write events.csv with one event."""
 
@@ -141,3 +151,17 @@ def warning(
 ) -> Case:
     """Return a case whose answer is a warning."""
     return Case(check, edit, "warning", file, column, line, found, remedy)
+
+
+def by_binding(table: str, column: str) -> Edit:
+    """Number the rows of each site anew, all of one binding before all of the next."""
+
+    def edit(folder: Path) -> None:
+        rows = read_cells(folder / f"{table}.csv")
+        seen: dict[str, int] = {}
+        for row in sorted(rows, key=lambda row: row["binding"]):
+            seen[row["site"]] = seen.get(row["site"], 0) + 1
+            row[column] = str(seen[row["site"]])
+        write_cells(folder / f"{table}.csv", rows)
+
+    return edit

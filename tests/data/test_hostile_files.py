@@ -50,6 +50,7 @@ def read(folder: Path) -> Trial | None:
 
 @settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.data())
+@pytest.mark.slow
 def test_any_cells(folder: Path, data: st.DataObject) -> None:
     table = data.draw(st.sampled_from(["bales", "samples", "weighings", "scales"]))
     path = folder / f"{table}.csv"
@@ -67,6 +68,7 @@ def test_any_cells(folder: Path, data: st.DataObject) -> None:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.sampled_from(list(TABLES)), st.binary(max_size=60) | st.text(max_size=60))
+@pytest.mark.slow
 def test_any_bytes(folder: Path, table: str, content: bytes | str) -> None:
     path = folder / f"{table}.csv"
     before = path.read_bytes() if path.exists() else None
@@ -80,6 +82,7 @@ def test_any_bytes(folder: Path, table: str, content: bytes | str) -> None:
 
 @settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.data())
+@pytest.mark.slow
 def test_any_settings(folder: Path, data: st.DataObject) -> None:
     path = folder / "trial.toml"
     before = path.read_text(encoding="utf-8")
@@ -106,6 +109,7 @@ def test_any_settings(folder: Path, data: st.DataObject) -> None:
         ["openings", "units", "bindings", "analysis", "design", "held_equal", "dm_correction"]
     ),
 )
+@pytest.mark.slow
 def test_any_literal_for_a_section(folder: Path, literal: str, section: str) -> None:
     path = folder / "trial.toml"
     before = path.read_text(encoding="utf-8")

@@ -8,6 +8,7 @@ import pytest
 from builders import make_trial
 
 from silagetrial.data import TABLES, Problem, describe_columns, list_problems, read_trial
+from silagetrial.data.laboratory.keys import LABORATORY_SECTIONS
 from silagetrial.data.settings_keys import SECTIONS
 from silagetrial.data.units import UNITS
 from silagetrial.errors import UsageError
@@ -30,7 +31,7 @@ def test_one_paragraph_a_problem_by_file() -> None:
         "    expected: in time\n"
         "    what to do: check the date\n\n"
         "trial.toml\n\n"
-        "  error, line 9, units.dm\n"
+        "  error, line 9, key units.dm\n"
         "    found: dm = 'g'\n"
         "    expected: 'g/kg' or '%'\n"
         "    what to do: correct it\n\n"
@@ -74,12 +75,16 @@ def test_every_column_is_listed_with_its_words() -> None:
         assert f"{table}.csv (" in shown
         for column in columns:
             need = "required" if column.required else "optional"
+            need = "required, blank until done" if column.once_done else need
             assert f"{column.name}: {need}; " in shown
             assert column.description in shown
             assert ", ".join(column.choices) in shown
-    assert "gross: required; number; unit kg reading of the scale" in shown
+    assert "gross: required, blank until done; number; unit kg reading of the scale" in shown
     assert "flags: optional; names without spaces, separated by spaces: wet, soil, film_on" in shown
-    assert "dm: optional; number; unit as declared under [units] of trial.toml: g/kg or %" in shown
+    assert (
+        "dm: optional; number; unit as declared under [units] of trial.toml: g/kg or % or % "
+        "moisture" in shown
+    )
 
 
 def test_every_key_of_the_settings_is_listed_with_its_words() -> None:
@@ -99,6 +104,20 @@ def test_every_key_of_the_settings_is_listed_with_its_words() -> None:
     assert "any names = numbers or texts" in sections[-1]
 
 
+def test_every_key_of_the_laboratories_is_listed_with_its_words() -> None:
+    shown = describe_columns("laboratories.toml", width=10_000)
+    assert shown.startswith("laboratories.toml (may be left out)\n")
+    for section, keys in LABORATORY_SECTIONS.items():
+        assert not section or f"  [[{section}]], once for each" in shown
+        for name, key in keys.items():
+            assert f"\n    {name} = " in shown
+            assert key.description
+            assert key.description in shown
+    assert "[laboratory.marks]" in shown
+    assert "butyric_acids: g/kg DM, % DM, mg/kg DM, g/kg fresh" in shown
+    assert "pH: none" in shown
+
+
 @pytest.mark.parametrize("name", ["scales", "scales.csv"])
 def test_one_table_alone(name: str) -> None:
     shown = describe_columns(name)
@@ -110,5 +129,8 @@ def test_a_table_that_is_not_known() -> None:
     with pytest.raises(UsageError) as caught:
         describe_columns("bale")
     assert caught.value.found == "the table 'bale'"
-    assert caught.value.expected == ("one of bales, samples, weighings, events, scales, trial.toml")
+    assert caught.value.expected == (
+        "one of bales, samples, sample_parts, weighings, events, scales, blind_key, trial.toml, "
+        "laboratories.toml"
+    )
     assert caught.value.remedy == "name one of these, or none to see all"

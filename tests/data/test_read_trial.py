@@ -53,7 +53,8 @@ def values(column: Column) -> st.SearchStrategy[object]:
     }
     if column.name == "supersedes":
         return st.none()  # a replaced result leaves the trial: tested by itself
-    return by_kind[column.kind] if column.required else st.none() | by_kind[column.kind]
+    filled = column.required or column.once_done  # rows not done yet: tested by themselves
+    return by_kind[column.kind] if filled else st.none() | by_kind[column.kind]
 
 
 @st.composite
@@ -92,6 +93,7 @@ def same(read: object, written: object) -> bool:
 
 @settings(max_examples=40, deadline=None)
 @given(st.data())
+@pytest.mark.slow
 def test_what_is_written_comes_back(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:
@@ -104,7 +106,8 @@ def test_what_is_written_comes_back(
     (folder / "trial.toml").write_text(
         "\n".join([head, "[units]", *units, "[dm_correction]" + tail]), encoding="utf-8"
     )
-    written = {table: data.draw(table_rows(table)) for table in TABLES}
+    # The key fills samples in: tested by itself.
+    written = {table: data.draw(table_rows(table)) for table in TABLES if table != "blind_key"}
     for table, rows in written.items():
         write_rows(folder / f"{table}.csv", rows)
     trial = read_trial(folder)
@@ -126,6 +129,7 @@ def content(trial: Trial) -> dict[str, pd.DataFrame]:
 
 @settings(max_examples=25, deadline=None)
 @given(st.randoms(use_true_random=False))
+@pytest.mark.slow
 def test_order_of_rows_and_columns_changes_nothing(
     tmp_path_factory: pytest.TempPathFactory, shuffle: random.Random
 ) -> None:
@@ -135,8 +139,10 @@ def test_order_of_rows_and_columns_changes_nothing(
         for day, what in ((3, "holed"), (3, "taped"), (1, "moved"))
     ]
     write_cells(folder / "events.csv", events)
+    key = {"of": "A01-net", "kind": "opening", "role": "sample"}
+    write_cells(folder / "blind_key.csv", [{"sample": f"A01-net-{k}", **key} for k in (60, 61)])
     before = read_trial(folder)
-    for table in TABLES:
+    for table in sorted(TABLES.keys() - {"sample_parts"}):
         rows = read_cells(folder / f"{table}.csv")
         names = list(rows[0])
         shuffle.shuffle(rows)
@@ -249,9 +255,8 @@ def test_recored_bales_belong_to_the_nearest_opening(tmp_path: Path) -> None:
     trial = read_trial(folder)
     row = trial.samples.set_index("sample").loc["A01-net-60"]
     assert (row["days"], row["opening"]) == (78.0, "60 days")
-    assert [item.found for item in trial.problem_list] == [
-        "bale A01-net late: 78 days in storage, opening '60 days'"
-    ]
+    late_ones = [item.found for item in trial.problem_list if " late: " in item.found]
+    assert late_ones == ["bale A01-net late: 78 days in storage, opening '60 days'"]
     assert trial.weighings.groupby("bale")["opening"].count().tolist() == [3, 3]
 
 
@@ -344,7 +349,10 @@ def test_text_that_is_no_toml(tmp_path: Path) -> None:
         read_trial(folder)
     (problem,) = caught.value.problems
     assert problem.line == len(path.read_text(encoding="utf-8").splitlines())
-    assert problem.remedy == "correct this line; texts stand between double quotes"
+    assert problem.remedy == (
+        "correct this line; texts stand between double quotes, numbers have a decimal point, a "
+        "date is 2027-05-20"
+    )
 
 
 def test_settings_in_another_encoding(tmp_path: Path) -> None:

@@ -49,7 +49,7 @@ def test_titles_are_text_not_markup(tmp_path: Path) -> None:
 def test_problems_as_a_table(tmp_path: Path) -> None:
     folder = make_trial(tmp_path)
     rows = read_cells(folder / "samples.csv")
-    rows[0]["dm"], rows[1]["taken_on"] = "34,5", "2024-01-01"
+    rows[0]["dm"], rows[1]["taken_on"] = "345,125", "2024-01-01"
     write_cells(folder / "samples.csv", rows)
     (folder / "weather.csv").write_text("day\n", encoding="utf-8")
     trial = read_trial(folder)
@@ -67,7 +67,7 @@ def test_problems_as_a_table(tmp_path: Path) -> None:
     assert table.title == f"Problems: {len(trial.errors)} error, {len(trial.warnings)} warnings"
     first = table.frame.iloc[0]
     assert (first["file"], first["line"], first["column"]) == ("samples.csv", 2, "dm")
-    assert "'34,5', a decimal or thousands comma" in str(table)
+    assert "'345,125', a decimal or thousands comma" in str(table)
     stray = table.frame[table.frame["file"] == "weather.csv"]
     assert stray["line"].isna().all()
 

@@ -1,0 +1,321 @@
+"""One flat table, a row for each bale and opening, parted into the tables of a trial.
+
+What trial.toml says under ``[flat]`` names for each heading where its cells belong: ``bales.pair``,
+``day0.dm`` (crop at baling), ``wrapping.gross`` (weighing at wrapping), ``opening.dm`` and
+``opening.gross`` (sample and weighing at opening, or core). What is of a bale, or of its crop,
+stands in each of its rows and must be the same in all of them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from silagetrial.data.files import RawTable
+from silagetrial.data.nearest import did_you_mean
+from silagetrial.data.read_settings import SETTINGS_FILE
+from silagetrial.data.schema import TABLES
+from silagetrial.data.settings import Flat, Settings
+from silagetrial.errors import Problem
+
+__all__ = ["FLAT_TABLES", "PARTS", "as_told", "parted"]
+
+PARTS: Final[Mapping[str, tuple[str, ...]]] = {
+    "bales": ("bales",),
+    "day0": ("samples",),
+    "wrapping": ("weighings",),
+    "opening": ("samples", "weighings"),
+}
+"""First word of a target to the tables whose columns may follow it."""
+
+FLAT_TABLES: Final = ("bales", "samples", "weighings")
+"""Tables that a flat table holds; the others may stand beside it."""
+
+_FURTHER_ON: Final = 1_000_000
+"""Added to the line of a second row that one line of the file gives to the same table."""
+
+_NEEDED: Final[Mapping[str, tuple[str, ...]]] = {
+    "bales": ("bale",),
+    "samples": ("sample", "of", "taken_on", "kind"),
+    "weighings": ("weighing", "bales", "weighed_at", "gross"),
+}
+"""Columns of a table that are there whatever is named."""
+
+_KEY: Final = {"bales": "bale", "samples": "sample", "weighings": "weighing"}
+_MADE_OF_BALE: Final = frozenset({"of", "bales", "sample", "weighing"})
+"""Columns that are made of the name of the bale where no heading gives them."""
+
+_ALWAYS: Final = ("bales", "opening")
+"""Parts with a row also where nothing is filled in yet."""
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One row for a table: the part it is of, what the file says, and what stands else."""
+
+    table: str
+    part: str
+    values: Mapping[str, str]
+    otherwise: Mapping[str, str]
+
+
+@dataclass
+class _Table:
+    """Rows of one table while they are put together, by name, with their line."""
+
+    rows: dict[str, tuple[int, dict[str, str]]] = field(default_factory=dict)
+
+    def put(self, line: int, row: _Row) -> Iterator[tuple[str, str, str]]:
+        """Add a row, or fill in one that is there; yield column, cell and the other cell."""
+        values = row.values
+        key = _KEY[row.table]
+        name = values.get(key) or row.otherwise[key]
+        _, there = self.rows.setdefault(name, (line, {**row.otherwise, **values}))
+        for name, cell in values.items():
+            if cell and not there.get(name):
+                there[name] = cell
+            elif cell and there[name] != cell:
+                yield name, cell, there[name]
+
+
+def parted(raw: RawTable, settings: Settings) -> tuple[dict[str, RawTable], tuple[Problem, ...]]:
+    """Return the tables of a flat table.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The flat table.
+    settings : Settings
+        With `Settings.flat`.
+
+    Returns
+    -------
+    dict of str to RawTable, tuple of Problem
+        `FLAT_TABLES`; lines are those of the file, the second row that a line gives to a table
+        further on: `as_told` turns them back.
+    """
+    flat = settings.flat
+    assert flat is not None
+    problems = [*_target_problems(raw, flat)]
+    targets = [
+        (raw.heading.index(heading), *_split(target))
+        for heading, names in flat.columns.items()
+        if heading in raw.heading
+        for target in names
+        if _is_target(target)
+    ]
+    same = {_split(target): cell for target, cell in flat.same.items() if _is_target(target)}
+    tables = {table: _Table() for table in FLAT_TABLES}
+    seen: dict[str, int] = {}
+    kind = "opening" if settings.design == "separate" else "core"
+    for line, cells in zip(raw.lines, raw.rows, strict=True):
+        parts: dict[str, dict[str, str]] = {part: {} for part in PARTS}
+        for (part, column), value in same.items():
+            parts[part][column] = value
+        for at, part, column in targets:
+            parts[part][column] = cells[at]
+        filled = {part for at, part, _ in targets if cells[at]}
+        bale = parts["bales"].get("bale", "")
+        if not bale:
+            problems.append(_without_bale(raw.file, line, flat))
+            continue
+        seen[bale] = seen.get(bale, 0) + 1
+        for row in _rows_of(parts, bale, seen[bale], kind):
+            if row.part in filled or row.part in _ALWAYS:
+                on = _FURTHER_ON if row.part in ("day0", "wrapping") else 0
+                for column, cell, other in tables[row.table].put(line + on, row):
+                    target = (row.part, column)
+                    problems.append(_differs(raw.file, line, flat, target, cell, other))
+    return {name: _as_raw(raw.file, name, made) for name, made in tables.items()}, (*problems,)
+
+
+def _rows_of(
+    parts: Mapping[str, Mapping[str, str]], bale: str, number: int, kind: str
+) -> Iterator[_Row]:
+    """Yield each row that one line of the file gives."""
+    bales, day0, wrapping = parts["bales"], _filled(parts["day0"]), _filled(parts["wrapping"])
+    yield _Row("bales", "bales", bales, {})
+    made, wrapped = bales.get("baled_at", ""), bales.get("film_wrapped_at", "")
+    of = day0.get("of") or bale
+    if day0:
+        crop = {"sample": f"{of}-day0", "taken_on": made or wrapped, "kind": "day0", "of": of}
+        yield _Row("samples", "day0", day0, crop)
+    if wrapping:
+        first = {"weighing": f"{bale}-w0", "weighed_at": wrapped, "bales": bale}
+        yield _Row("weighings", "wrapping", wrapping, first)
+    sample, weighing = (
+        {
+            name: cell
+            for name, cell in _filled(parts["opening"]).items()
+            if name in {column.name for column in TABLES[table]} - {*without}
+        }
+        for table, without in (("samples", ()), ("weighings", ("note",)))
+    )
+    later = {"sample": f"{bale}-{number}", "kind": kind, "of": bale}
+    yield _Row("samples", "opening", sample, later)
+    if weighing:
+        when = sample.get("taken_on", "") if weighing.get("gross") else ""
+        again = {"weighing": f"{bale}-w{number}", "weighed_at": when, "bales": bale}
+        yield _Row("weighings", "opening", weighing, again)
+
+
+def _filled(values: Mapping[str, str]) -> dict[str, str]:
+    return {name: cell for name, cell in values.items() if cell}
+
+
+def _as_raw(file: str, table: str, made: _Table) -> RawTable:
+    there = {name for _, values in made.rows.values() for name in values}
+    names = (*_NEEDED[table], *sorted(there - {*_NEEDED[table]}))
+    if table == "bales":
+        names = tuple(name for name in names if name in there or name == "bale")
+    return RawTable(
+        file,
+        names,
+        tuple(line for line, _ in made.rows.values()),
+        tuple(tuple(values.get(name, "") for name in names) for _, values in made.rows.values()),
+    )
+
+
+def _split(target: str) -> tuple[str, str]:
+    part, _, column = target.partition(".")
+    return part, column
+
+
+def _is_target(target: str) -> bool:
+    part, column = _split(target)
+    return any(column == known.name for table in PARTS.get(part, ()) for known in TABLES[table])
+
+
+def _target_problems(raw: RawTable, flat: Flat) -> Iterator[Problem]:
+    """Yield what is wrong with the names under [flat]."""
+    possible = [
+        f"{part}.{column.name}"
+        for part, tables in PARTS.items()
+        for table in tables
+        for column in TABLES[table]
+    ]
+    named = [target for names in flat.columns.values() for target in names]
+    for target in [*named, *flat.same]:
+        if not _is_target(target):
+            yield _of_settings(
+                f"{target!r}",
+                f"one of {', '.join(PARTS)}, a point, and a column, as in opening.dm",
+                did_you_mean(target, possible, otherwise="see silagetrial columns"),
+            )
+    for target in dict.fromkeys(target for target in named if named.count(target) > 1):
+        yield _of_settings(f"{target!r} twice", "each column once", "remove one of the two")
+    for heading in flat.columns:
+        if heading not in raw.heading:
+            yield _of_settings(
+                f"{heading!r}, which is no heading of {raw.file}",
+                f"headings among {', '.join(raw.heading)}",
+                did_you_mean(heading, raw.heading, otherwise="write it as it stands in the file"),
+            )
+    if "bales.bale" not in named:
+        yield _of_settings(
+            "no heading for bales.bale",
+            "the heading under which the name of the bale stands",
+            'add it, as in "Bale" = "bales.bale"',
+        )
+    unread = [name for name in raw.heading if name and name not in flat.columns]
+    if unread:
+        yield Problem(
+            "warning",
+            raw.file,
+            1,
+            None,
+            f"headings that [flat] does not name: {', '.join(unread)}",
+            "a column of the trial for each heading",
+            "name them under [flat.columns] of trial.toml, or leave it: they are not read",
+        )
+
+
+def _of_settings(found: str, expected: str, remedy: str) -> Problem:
+    return Problem("error", SETTINGS_FILE, None, "flat.columns", found, expected, remedy)
+
+
+def _without_bale(file: str, line: int, flat: Flat) -> Problem:
+    return Problem(
+        "error",
+        file,
+        line,
+        _heading_of(flat, "bales", "bale"),
+        "a row without the name of a bale",
+        "a bale in each row",
+        "write the name, or remove the row, such as one of units or of means",
+    )
+
+
+def _differs(
+    file: str, line: int, flat: Flat, target: tuple[str, str], cell: str, other: str
+) -> Problem:
+    return Problem(
+        "error",
+        file,
+        line,
+        _heading_of(flat, *target),
+        f"{cell!r}, and {other!r} in an earlier row of the same {_OF_WHAT[target[0]]}",
+        "the same in all rows",
+        "see which is right and correct the other",
+    )
+
+
+_OF_WHAT: Final = {
+    "bales": "bale",
+    "day0": "sample of the crop",
+    "wrapping": "weighing",
+    "opening": "sample or weighing",
+}
+
+
+def _heading_of(flat: Flat, part: str, column: str) -> str:
+    """Return the heading whose cells go to a column; the column where there is none."""
+    target = f"{part}.{column}"
+    return next((heading for heading, names in flat.columns.items() if target in names), target)
+
+
+def as_told(problems: Sequence[Problem], file: str, flat: Flat) -> list[Problem]:
+    """Return problems in the lines and headings of the flat table.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+    file : str
+        The flat table, as problems name it.
+    flat : Flat
+    """
+    return [_told(problem, flat) if problem.file == file else problem for problem in problems]
+
+
+def _told(problem: Problem, flat: Flat) -> Problem:
+    line, column = problem.line, problem.column
+    second = line is not None and line > _FURTHER_ON
+    if column is not None and column not in flat.columns:
+        first, then = ("day0", "wrapping"), ("opening", "bales")
+        named = [(part, column) for part in ((*first, *then) if second else (*then, *first))]
+        column = next(
+            (
+                heading
+                for part, name in named
+                if (heading := _heading_of(flat, part, name)) in flat.columns
+            ),
+            column,
+        )
+        if column in _MADE_OF_BALE:
+            column = _heading_of(flat, "bales", "bale")
+    return replace(
+        problem,
+        line=line - _FURTHER_ON if second and line is not None else line,
+        column=column,
+        found=_LINE.sub(_earlier_line, problem.found),
+        remedy=_LINE.sub(_earlier_line, problem.remedy),
+    )
+
+
+_LINE: Final = re.compile(r"(?<=\bline )1\d{6}\b")
+
+
+def _earlier_line(match: re.Match[str]) -> str:
+    return str(int(match[0]) - _FURTHER_ON)

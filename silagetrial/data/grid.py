@@ -1,0 +1,184 @@
+"""The trial as a small picture: what each pair has given at each opening."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Final, Literal, TypeAlias
+
+from silagetrial.data.draft import is_given
+from silagetrial.data.trial import Trial
+
+__all__ = ["MARKS", "GridRow", "pair_grid", "pair_grid_text", "understood"]
+
+State: TypeAlias = Literal["complete", "sample", "weighing", "open", "lost", "none"]
+
+MARKS: Final[Mapping[State, str]] = {
+    "complete": "#",
+    "sample": "s",
+    "weighing": "w",
+    "open": ".",
+    "lost": "x",
+    "none": " ",
+}
+"""One letter a bale; `_LEGEND` says what each means."""
+
+_LEGEND: Final = (
+    "# sample and weighing   s sample only   w weighing only   . nothing yet   x lost before"
+)
+MOST_LINES: Final = 60
+"""Pairs shown one by one; of a larger trial each site is counted."""
+
+
+@dataclass(frozen=True)
+class GridRow:
+    """One pair, or one bale without a pair.
+
+    Parameters
+    ----------
+    site, pair : str
+        Its farm and its name.
+    states : tuple
+        For each opening, one state for each binding in the order of trial.toml.
+    """
+
+    site: str
+    pair: str
+    states: tuple[tuple[State, ...], ...]
+
+
+def pair_grid(trial: Trial) -> tuple[GridRow, ...]:
+    """Return what each pair has given at each opening, in the order of sites and pairs.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    tuple of GridRow
+        Bales without a pair stand alone, under their own name.
+    """
+    settings = trial.settings
+    sampled = {*zip(trial.samples["of"], trial.samples["opening"], strict=True)}
+    weighed = {
+        (bale, row[1])
+        for row in zip(trial.weighings["bales"], trial.weighings["opening"], strict=True)
+        for bale in row[0]
+    }
+    lost = {*trial.events.loc[trial.events["what"] == "lost", "bale"]}
+    rows: dict[tuple[str, str], dict[str, Mapping[str, object]]] = {}
+    for bale in trial.bales.to_dict("records"):
+        pair = bale["pair"] if is_given(bale["pair"]) else bale["bale"]
+        rows.setdefault((str(bale["site"]), str(pair)), {})[str(bale["binding"])] = {
+            str(key): value for key, value in bale.items()
+        }
+
+    given = _Given(sampled, weighed, lost, separate=settings.design == "separate")
+    return tuple(
+        GridRow(
+            site,
+            pair,
+            tuple(
+                tuple(given.state(bales.get(binding), opening.name) for binding in settings.compare)
+                for opening in settings.openings
+            ),
+        )
+        for (site, pair), bales in sorted(rows.items())
+    )
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What there is, to look up: bale and opening of samples and of weighings; bales lost."""
+
+    sampled: Collection[tuple[object, object]]
+    weighed: Collection[tuple[object, object]]
+    lost: Collection[object]
+    separate: bool
+
+    def state(self, bale: Mapping[str, object] | None, opening: str) -> State:
+        """Return what a bale has given at an opening."""
+        if bale is None:
+            return "none"
+        sample = (bale["bale"], opening) in self.sampled
+        weighing = (bale["bale"], opening) in self.weighed
+        if sample or weighing:
+            return "complete" if sample and weighing else "sample" if sample else "weighing"
+        if self.separate and bale["planned_opening"] != opening:
+            return "none"
+        return "lost" if bale["bale"] in self.lost else "open"
+
+
+def pair_grid_text(trial: Trial) -> str:
+    """Return the picture as text: a line a pair, a letter a binding; empty without bales."""
+    rows, openings = pair_grid(trial), [opening.name for opening in trial.settings.openings]
+    if not rows or not openings:
+        return ""
+    if len(rows) > MOST_LINES:
+        return _counted(rows, openings)
+    head = f"Pairs by opening; letters in the order {', '.join(trial.settings.compare)}"
+    wide = max(len(row.pair) for row in rows)
+    lines = [head, "  ".join([" " * (wide + 2), *openings])]
+    site = ""
+    for row in rows:
+        if row.site != site:
+            site = row.site
+            lines.append(site)
+        cells = [
+            "".join(MARKS[state] for state in states).ljust(len(name))
+            for states, name in zip(row.states, openings, strict=True)
+        ]
+        lines.append("  ".join([f"  {row.pair.ljust(wide)}", *cells]).rstrip())
+    return "\n".join([*lines, _LEGEND])
+
+
+def understood(trial: Trial) -> dict[str, Any]:
+    """Return what `check` says, ready for JSON: counts, what was understood, grid, problems.
+
+    Parameters
+    ----------
+    trial : Trial
+    """
+    openings = [opening.name for opening in trial.settings.openings]
+    by_file = Counter((item.file, item.severity) for item in trial.problem_list)
+    return {
+        "title": trial.settings.title,
+        "files": list(trial.files),
+        "counts": {
+            "errors": len(trial.errors),
+            "warnings": len(trial.warnings),
+            "bales": len(trial.bales),
+            "pairs": int(trial.bales["pair"].nunique()),
+            "samples": len(trial.samples),
+            "weighings": len(trial.weighings),
+            "openings": len(openings),
+            "not_done_yet": len(trial.due.frame),
+        },
+        "problems_by_file": [
+            {"file": file, "severity": severity, "count": count}
+            for (file, severity), count in by_file.items()
+        ],
+        "bindings": list(trial.settings.compare),
+        "openings": openings,
+        "grid": [
+            {"site": row.site, "pair": row.pair, "states": [list(states) for states in row.states]}
+            for row in pair_grid(trial)
+        ],
+        "problems": [asdict(problem) for problem in trial.problem_list],
+    }
+
+
+def _counted(rows: Sequence[GridRow], openings: Sequence[str]) -> str:
+    """Return the pairs counted by site and opening."""
+    lines = ["Complete pairs, of those planned, by opening"]
+    for site in dict.fromkeys(row.site for row in rows):
+        of_site = [row for row in rows if row.site == site]
+        counts = []
+        for k, name in enumerate(openings):
+            planned = [row.states[k] for row in of_site if {*row.states[k]} != {"none"}]
+            whole = sum(1 for states in planned if {*states} <= {"complete", "none"})
+            counts.append(f"{name}: {whole} of {len(planned)}")
+        lines.append(f"  {site}  {', '.join(counts)}")
+    return "\n".join(lines)

@@ -1,0 +1,76 @@
+"""Decimal marks: the value is kept, or the column refused with words; nothing is guessed."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from silagetrial.data import TABLES
+from silagetrial.data.cells import CellFault, parse_cell
+from silagetrial.data.columns import read_column
+
+ACID = next(column for column in TABLES["samples"] if column.name == "butyric_acid")
+MASS = next(column for column in TABLES["weighings"] if column.name == "gross")
+ONE_DECIMAL = st.integers(-9999, 9999).map(lambda k: f"{k / 10:.1f}")
+ANY = st.text(st.characters(exclude_categories=["Cs"]), max_size=8).map(str.strip)
+
+
+@given(st.lists(ONE_DECIMAL, min_size=1), st.sampled_from([None, ","]))
+def test_a_column_of_decimal_commas_keeps_its_values(texts: list[str], decimal: str | None) -> None:
+    commas = [text.replace(".", ",") for text in texts]
+    read = read_column(commas, MASS, decimal=decimal)  # type: ignore[arg-type]
+    assert read.faults == ()
+    assert read.values == [float(text) for text in texts]
+
+
+@given(st.lists(st.sampled_from(["<0,3", "< 0,3", "0,84", "12", "1,5e-1", ""])))
+def test_limits_with_a_comma(texts: list[str]) -> None:
+    read = read_column(texts, ACID, decimal=",")
+    assert read.faults == ()
+    for text, value, below in zip(texts, read.values, read.below, strict=True):
+        number = text.replace(",", ".").removeprefix("<").strip()
+        held = below if text.startswith("<") else value
+        assert math.isnan(held) if not number else held == float(number)  # type: ignore[arg-type]
+
+
+@given(st.lists(ANY, max_size=20), st.sampled_from(["number", "id", "datetime", "measured"]))
+def test_a_cell_is_read_in_a_column_as_it_is_alone(texts: list[str], kind: str) -> None:
+    """Without commas the column says no more than the cell does."""
+    column = next(c for t in TABLES.values() for c in t if c.kind == kind and not c.required)
+    plain = [text.replace(",", "") for text in texts]
+    read = read_column(plain, column)
+    faults = dict(read.faults)
+    for k, text in enumerate(plain):
+        alone = parse_cell(text, column)
+        assert faults.get(k) == (alone if isinstance(alone, CellFault) else None)
+
+
+def found(texts: list[str], decimal: str | None = None) -> list[str]:
+    return [f.found for _, f in read_column(texts, MASS, decimal=decimal).faults]  # type: ignore[arg-type]
+
+
+def test_mixed_marks_are_refused() -> None:
+    said = "'3,5', a decimal or thousands comma, and '4.5' in the same column"
+    assert found(["3,5", "4.5", "12"]) == [said]
+
+
+def test_a_comma_that_may_be_either_is_refused() -> None:
+    said = ["'1,234', a decimal or thousands comma: the column does not tell which"]
+    assert found(["1,234", "12"]) == said
+    assert found(["1,234"], ",") == []
+    assert found(["0,125"]) == []  # a thousands mark has no lone zero before it
+
+
+@pytest.mark.parametrize("text", ["1,234.5", "1.234,5", "1,234,567"])
+def test_two_marks_in_one_number_are_refused(text: str) -> None:
+    for decimal in (None, ".", ","):
+        assert len(found([text], decimal)) == 1
+
+
+def test_a_point_where_the_comma_is_declared() -> None:
+    (fault,) = found(["3.5", "4,5"], ",")
+    assert fault == "'3.5', a decimal or thousands point"
+    assert found(["3,5"], ".") == ["'3,5', a decimal or thousands comma"]

@@ -1,0 +1,85 @@
+"""Values of several bales: one value of the group, never divided and never copied."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from builders import make_trial, read_cells, write_cells
+from problem_case import cell, parts
+
+from silagetrial import analyse
+from silagetrial.data import read_trial
+
+
+def weighed_together(folder: Path) -> Path:
+    """Weigh the bales of net opened first on a site in one go, at wrapping and at opening."""
+    make_trial(folder)
+    rows = read_cells(folder / "weighings.csv")
+    group = sorted({r["bales"] for r in rows if r["weighing"].endswith("-net-w60")})[:3]
+    kept = [row for row in rows if row["bales"] not in group]
+    for day in (0, 60):
+        mine = [
+            row for row in rows if row["bales"] in group and row["weighing"].endswith(f"w{day}")
+        ]
+        gross = sum(float(row["gross"]) for row in mine)
+        together = {"weighing": f"together-{day}", "bales": " ".join(group), "tare": "225"}
+        kept.append({**mine[0], **together, "gross": f"{gross:g}"})
+    write_cells(folder / "weighings.csv", kept)
+    return folder
+
+
+def test_a_group_weighing_is_one_value(tmp_path: Path) -> None:
+    trial = read_trial(weighed_together(tmp_path))
+    assert trial.errors == ()
+    assert {w.column for w in trial.warnings} == {"bales"}  # no bale is said to lack a weighing
+    rows = trial.weighings[trial.weighings["weighing"].str.startswith("together")]
+    assert rows["bale"].isna().all()
+    assert rows["opening"].isna().tolist() == [True, False]
+    table = trial.group_masses.frame
+    assert len(table) == 1
+    row = table.iloc[0]
+    net = (rows["gross"] - rows["tare"]).tolist()
+    assert (row["number"], row["binding"], row["opening"]) == (3, "net", "60 days")
+    assert (row["first"], row["later"]) == tuple(net)
+    assert row["change"] == pytest.approx(100 * (net[1] / net[0] - 1))
+    assert "of the whole group" in trial.group_masses.notes[0]
+
+
+def test_no_bale_gets_a_dm_loss_from_a_group(tmp_path: Path) -> None:
+    plain, together = make_trial(tmp_path / "plain"), weighed_together(tmp_path / "together")
+    losses = [analyse(read_trial(folder))["dm_loss"].records.rows for folder in (plain, together)]
+    assert len(losses[0]) - len(losses[1]) == 3
+
+
+def test_a_group_that_differs_at_opening_says_nothing(tmp_path: Path) -> None:
+    folder = weighed_together(tmp_path)
+    rows = read_cells(folder / "weighings.csv")
+    rows[-1]["bales"] = " ".join(rows[-1]["bales"].split()[:2])
+    write_cells(folder / "weighings.csv", rows)
+    assert len(read_trial(folder).group_masses.frame) == 0
+
+
+def test_a_composite_is_one_value_of_no_bale(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    parts(("A01-net-60", "A01-net"), ("A01-net-60", "A02-net"))(folder)
+    cell("samples", "A01-net-60", "of", "")(folder)
+    trial = read_trial(folder)
+    assert trial.errors == ()
+    row = trial.samples.set_index("sample").loc["A01-net-60"]
+    assert row["of"] != row["of"]  # missing
+    assert row["opening"] == "60 days"
+    values = analyse(trial)["butyric_acid"].records.rows
+    assert "A01-net" not in set(values["bale"])
+    assert list(trial.sample_parts["bale"]) == ["A01-net", "A02-net"]
+
+
+def test_parts_of_different_openings_belong_to_none(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    late = next(
+        r["bale"] for r in read_cells(folder / "bales.csv") if r["planned_opening"] == "240 days"
+    )
+    parts(("A01-net-60", "A01-net"), ("A01-net-60", late))(folder)
+    cell("samples", "A01-net-60", "of", "")(folder)
+    row = read_trial(folder).samples.set_index("sample").loc["A01-net-60"]
+    assert row["opening"] != row["opening"]

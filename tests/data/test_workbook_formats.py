@@ -1,0 +1,180 @@
+"""Workbooks of other formats, and what sheets say by other means than cells."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from pathlib import Path
+
+import pytest
+import xlwt
+from builders import make_trial
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from odf.opendocument import OpenDocumentSpreadsheet
+from odf.table import Table, TableCell, TableRow
+from odf.text import P
+from openpyxl import load_workbook
+from openpyxl.styles import PatternFill
+from workbooks import problems_of, same_trial, to_workbook
+
+from silagetrial.data import read_trial
+from silagetrial.data.workbook import find_workbook
+
+
+def as_xls(folder: Path) -> Path:
+    """Save field.xlsx as .xls, cell by cell."""
+    book, other = load_workbook(folder / "field.xlsx"), xlwt.Workbook()
+    date = xlwt.easyxf(num_format_str="YYYY-MM-DD HH:MM")
+    for sheet in book.worksheets:
+        copy = other.add_sheet(sheet.title)
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.value is not None and sheet.title != "how to use":
+                    style = (
+                        date if isinstance(cell.value, dt.datetime) else xlwt.Style.default_style
+                    )
+                    copy.write(cell.row - 1, cell.column - 1, cell.value, style)
+    (folder / "field.xlsx").unlink()
+    other.save(str(folder / "field.xls"))
+    return folder / "field.xls"
+
+
+def ods_cell(value: object) -> TableCell:
+    if value is None:
+        return TableCell()
+    if isinstance(value, dt.datetime):
+        return TableCell(valuetype="date", datevalue=value.isoformat())
+    if isinstance(value, int | float):
+        return TableCell(valuetype="float", value=repr(value))
+    cell = TableCell(valuetype="string")
+    cell.addElement(P(text=str(value)))
+    return cell
+
+
+def as_ods(folder: Path) -> Path:
+    """Save field.xlsx as .ods, cell by cell."""
+    book, other = load_workbook(folder / "field.xlsx"), OpenDocumentSpreadsheet()
+    for sheet in book.worksheets:
+        table = Table(name=sheet.title)
+        for row in sheet.iter_rows(values_only=True):
+            line = TableRow()
+            for value in row:
+                line.addElement(ods_cell(None if sheet.title == "how to use" else value))
+            table.addElement(line)
+        other.spreadsheet.addElement(table)
+    (folder / "field.xlsx").unlink()
+    other.save(str(folder / "field.ods"))
+    return folder / "field.ods"
+
+
+@pytest.mark.parametrize("save", [as_xls, as_ods])
+@pytest.mark.parametrize("design", ["separate", "recored"])
+def test_other_formats_give_the_same_trial(save: object, design: str, tmp_path: Path) -> None:
+    for name in ("csv", "book"):
+        make_trial(tmp_path / name, design=design)
+    to_workbook(tmp_path / "book")
+    path = save(tmp_path / "book")  # type: ignore[operator]
+    same_trial(tmp_path / "csv", tmp_path / "book")
+    assert read_trial(tmp_path / "book").files == ("trial.toml", path.name)
+
+
+@pytest.mark.parametrize("save", [as_xls, as_ods])
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.data())
+def test_a_damaged_file_ends_in_words(
+    save: object, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    folder = make_trial(tmp_path_factory.mktemp("damaged"), pairs=1, sites=1)
+    to_workbook(folder)
+    path = save(folder)  # type: ignore[operator]
+    content = bytearray(path.read_bytes())
+    for _ in range(data.draw(st.integers(0, 6))):
+        at = int(data.draw(st.floats(0, 1)) * (len(content) - 1))
+        content[at] = data.draw(st.integers(0, 255))
+    kept = data.draw(st.sampled_from([1.0, 1.0, 0.99, 0.5, 0.01]))
+    path.write_bytes(bytes(content[: int(kept * len(content))]))
+    assert all(problem.remedy for problem in problems_of(folder))
+
+
+def edited(folder: Path, old: bytes, new: bytes) -> None:
+    """Change content.xml of field.ods."""
+    path = folder / "field.ods"
+    with zipfile.ZipFile(path) as packed:
+        parts = {name: packed.read(name) for name in packed.namelist()}
+    assert old in parts["content.xml"]
+    parts["content.xml"] = parts["content.xml"].replace(old, new, 1)
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, content in parts.items():
+            packed.writestr(name, content)
+
+
+def test_a_formula_without_a_value_in_an_open_document(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    to_workbook(folder)
+    as_ods(folder)
+    cell = b'office:value-type="float" office:value="75"'
+    edited(folder, cell, b'table:formula="of:=1+74"')
+    found = {(e.found, e.file, e.line, e.column) for e in read_trial(folder).errors}
+    assert found == {("a formula without a value", "field.ods, sheet weighings", 2, "tare")}
+
+
+def test_an_open_document_that_would_fill_the_memory_is_not_read(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    to_workbook(folder)
+    as_ods(folder)
+    row = b'<table:table-row><table:table-cell office:value-type="string"'
+    edited(folder, row, row.replace(b"row>", b'row table:number-rows-repeated="9000000">'))
+    workbook, (problem,) = find_workbook(folder)
+    assert workbook is None
+    assert problem.found == "a cell below row 99999 or right of column ZZ"
+
+
+@pytest.mark.parametrize("save", [None, as_ods])
+def test_merged_cells(save: object, tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    to_workbook(folder)
+    if save is None:
+        book = load_workbook(folder / "field.xlsx")
+        book["bales"].merge_cells("C2:C4")
+        book.save(folder / "field.xlsx")
+    else:
+        path = as_ods(folder)
+        old = b'<table:table-cell office:value-type="string"><text:p>Alder Farm'
+        spanned = b' table:number-rows-spanned="3" table:number-columns-spanned="1"'
+        edited(folder, old, old.replace(b"cell ", b"cell" + spanned + b" ", 1))
+        assert path.is_file()
+    said = [e for e in read_trial(folder).errors if e.found.startswith("merged")]
+    assert [(e.line, e.column) for e in said] == [(2, "site")]
+    assert "line 2 to 4, 1 columns wide" in said[0].found
+    assert said[0].remedy.startswith("undo the merging")
+
+
+def test_hidden_rows_are_read_and_told(tmp_path: Path) -> None:
+    plain, folder = make_trial(tmp_path / "plain"), make_trial(tmp_path / "hidden")
+    to_workbook(folder)
+    book = load_workbook(folder / "field.xlsx")
+    for row in (4, 6):
+        book["bales"].row_dimensions[row].hidden = True
+    book.save(folder / "field.xlsx")
+    trial = read_trial(folder)
+    (problem,) = trial.problem_list
+    assert (problem.severity, problem.line) == ("warning", 4)
+    assert problem.found == "2 hidden rows (line 4, 6)"
+    assert "read as all others" in problem.remedy
+    assert len(trial.bales) == len(read_trial(plain).bales)
+
+
+def test_colour_is_not_read_and_told(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    to_workbook(folder)
+    book = load_workbook(folder / "field.xlsx")
+    sheet = book["samples"]
+    for row in range(3, 10):
+        sheet.cell(row, 2).fill = PatternFill("solid", fgColor="FF0000")
+    sheet.cell(12, 2).fill = PatternFill("solid", fgColor="FFF2CC")  # as the package writes
+    sheet.cell(1, 2).fill = PatternFill("solid", fgColor="FF0000")  # a heading
+    book.save(folder / "field.xlsx")
+    (problem,) = read_trial(folder).problem_list
+    assert problem.found == "7 coloured cells (line 3, 4, 5, 6, 7 and 2 more)"
+    assert "colour is not read" in problem.remedy
