@@ -26,6 +26,7 @@ from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
 from silagetrial.errors import DataProblems, NoAnswer, UsageError
 from silagetrial.mixed import Fit, fit_mixed, term_tests
+from silagetrial.mixed.detected import without_negative
 
 __all__ = ["analyse"]
 
@@ -75,7 +76,7 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     summary = _summary(records, trial.settings.compare)
     if not len(records.rows):
         refusal = NoAnswer(
-            found=f"no value of {response.label}{_why_none(records)}",
+            found=f"no value of {response.label}{_why_none(trial, records)}",
             expected=response.needs,
             remedy="see the list of values left out, and why",
         )
@@ -102,8 +103,11 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     return _answered(trial, records, rows, summary, choice, fit, wanted)
 
 
-def _why_none(records: Records) -> str:
+def _why_none(trial: Trial, records: Records) -> str:
     """The reasons for which every value is missing, counted."""
+    due = trial.due.frame["table"].value_counts()
+    if not len(trial.bales) and "bales" in due:
+        return f" (no bale made yet of {due['bales']} planned)"
     why = [f"{count} times {reason}" for reason, count in records.reasons.items()]
     return f" ({', '.join(why)})" if why else ""
 
@@ -269,9 +273,12 @@ def _refused(rows: pd.DataFrame, choice: ModelChoice, wanted: Comparison) -> Tab
 
 
 def _residuals(rows: pd.DataFrame, fit: Fit) -> pd.DataFrame:
-    """Residuals within the smallest unit, in units of their own spread."""
+    """Residuals within the smallest unit, in units of their own spread.
+
+    Beside a negative variance, effects of the other units would swallow or swell them.
+    """
     used = rows.iloc[fit.frame.rows]
-    residual = fit.residuals
+    residual = without_negative(fit).residuals
     return pd.DataFrame(
         {
             "bale": used["bale"].to_numpy(),

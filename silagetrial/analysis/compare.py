@@ -16,6 +16,7 @@ from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, Functions, adjusted_mean_functions, contrasts, estimable
 from silagetrial.mixed.covariance import Floats
+from silagetrial.mixed.frame import ModelFrame
 
 __all__ = ["Comparison", "comparison", "growth_weights", "told"]
 
@@ -68,14 +69,19 @@ def growth_weights(days: Floats) -> Floats:
 
 
 def comparison(
-    fit: Fit, settings: Settings, *, openings: tuple[str, ...], refused: Collection[str] = ()
+    fit: Fit | ModelFrame,
+    settings: Settings,
+    *,
+    openings: tuple[str, ...],
+    refused: Collection[str] = (),
 ) -> Comparison:
     """Lay out means, differences, their average and their growth.
 
     Parameters
     ----------
-    fit : Fit
-        With the factor ``binding`` and, with several openings, ``opening``.
+    fit : Fit or ModelFrame
+        With the factor ``binding`` and, with several openings, ``opening``; a layout has no fit
+        yet, and its model frame does.
     settings : Settings
     openings : tuple of str
         The openings modelled, by days.
@@ -87,19 +93,20 @@ def comparison(
     NoAnswer
         At no opening can a difference between bindings be estimated.
     """
-    names = [name for name in ("binding", "opening") if name in fit.frame.levels]
+    frame = fit if isinstance(fit, ModelFrame) else fit.frame
+    names = [name for name in ("binding", "opening") if name in frame.levels]
     cells = adjusted_mean_functions(fit, names)
     if "opening" not in names:
         cells = Functions(cells.labels.assign(opening=openings[0]), cells.rows)
     means = cells.where(estimable(fit, cells.rows))
     # A difference may be known where the means are not: what both share drops out.
-    differences = _differences(cells, fit.frame.levels["binding"], settings)
+    differences = _differences(cells, frame.levels["binding"], settings)
     kept = ~differences.labels["opening"].isin(list(refused)).to_numpy()
     kept &= estimable(fit, differences.rows)
     if not kept.any():
         raise NoAnswer(
             found="no opening at which the effects of two bindings can be parted from each other "
-            f"and from the other terms of {fit.frame.formula!r}",
+            f"and from the other terms of {frame.formula!r}",
             expected="values of two bindings at one opening, alike in everything else",
             remedy="look at which site, laboratory or factor goes with which binding",
         )

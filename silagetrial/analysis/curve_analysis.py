@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from silagetrial.analysis.curve_exact import curve_exact
 from silagetrial.analysis.curve_model import CurveModel, curve_model, fit_curve
 from silagetrial.analysis.curve_tests import curve_tests
 from silagetrial.analysis.curves import Curve
@@ -56,6 +57,9 @@ class CurveAnalysis:
     tests : Table
         F tests: bindings, storage, lack of fit.
     variances : Table
+    exact : Table
+        The paired t of each pair's own slopes beside the model's contrast of the same slopes; its
+        note says why where there is none.
     passing : Table
         Day at which the median bale passes the limit named in trial.toml; empty without one.
     notes : tuple of str
@@ -72,6 +76,7 @@ class CurveAnalysis:
     rates: Table
     tests: Table
     variances: Table
+    exact: Table
     passing: Table
     notes: tuple[str, ...]
 
@@ -98,16 +103,19 @@ def analyse_curve(
     try:
         model = curve_model(trial, response, rows, choice, curve)
         curves = binding_curves(model, fit_curve(model))
-        return _answered(trial, curves, pairs)
+        return _answered(trial, curves, pairs, choice)
     except NoAnswer as refusal:
         return CurveAnalysis(
             curve, refusal, None, None, NOTHING, NOTHING, NOTHING, NOTHING, NOTHING, NOTHING,
-            NOTHING, (),
+            NOTHING, NOTHING, (),
         )  # fmt: skip
 
 
 def _answered(
-    trial: Trial, curves: BindingCurves, pairs: Sequence[tuple[str, str]]
+    trial: Trial,
+    curves: BindingCurves,
+    pairs: Sequence[tuple[str, str]],
+    choice: ModelChoice,
 ) -> CurveAnalysis:
     model, settings = curves.model, trial.settings
     response, level = model.response, 1.0 - settings.analysis.alpha
@@ -134,6 +142,7 @@ def _answered(
         variances=replace(
             curves.fit.variances, title=f"{response.label} over storage: variances (REML)"
         ),
+        exact=curve_exact(curves, pairs, settings, choice, level=level),
         passing=NOTHING if limit is None else passing(curves, limit, level=level),
         notes=(_shape_note(model), *model.notes),
     )

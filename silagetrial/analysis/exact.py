@@ -22,7 +22,15 @@ from silagetrial.display.table import Table
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.smallsample import t_quantile, t_tail
 
-__all__ = ["PairedT", "exact_table", "pair_differences", "paired_t", "paired_table"]
+__all__ = [
+    "PairedT",
+    "exact_table",
+    "one_sample",
+    "pair_differences",
+    "paired_row",
+    "paired_t",
+    "paired_table",
+]
 
 Unit: TypeAlias = Literal["pair", "site"]
 """What is one replicate: a pair, or a site for an answer about sites at large."""
@@ -81,11 +89,12 @@ def paired_t(
     w = np.array([weights[opening] for opening in used])
     if design == "recored":
         own = values[~np.isnan(values).any(axis=1)] @ w
-        return _one_sample(own)
+        return one_sample(own)
     return _combined(values, w)
 
 
-def _one_sample(values: Floats) -> PairedT:
+def one_sample(values: Floats) -> PairedT:
+    """Mean of one value a pair, (n,), with its standard error and n - 1 degrees of freedom."""
     n = len(values)
     if n < 2:
         return PairedT(np.nan, np.nan, np.nan, n, _too_few(n))
@@ -98,7 +107,7 @@ def _combined(values: Floats, w: Floats) -> PairedT:
     if counts.min() < 2:
         return PairedT(np.nan, np.nan, np.nan, int(counts.sum()), _too_few(int(counts.min())))
     if len(w) == 1:
-        return _one_sample(columns[0] * w[0])
+        return one_sample(columns[0] * w[0])
     parts = w**2 * np.array([column.var(ddof=1) for column in columns]) / counts
     total = parts.sum()
     df = total**2 / (parts**2 / (counts - 1)).sum() if total > 0 else np.nan
@@ -147,22 +156,29 @@ def _paired_rows(
         differences = pair_differences(paired, first, second, unit=unit)
         for name, weights in named.items():
             t = paired_t(differences, weights, design="recored" if unit == "site" else design)
-            statistic = t.estimate / t.std_error if t.std_error > 0 else np.nan
-            half = float(t_quantile(level, np.array(t.df))) * t.std_error
-            known = np.isfinite(statistic)
             yield {
                 "term": f"{first} - {second}",
                 "contrast": name,
-                "pairs": t.pairs,
-                "estimate": t.estimate,
-                "std_error": t.std_error,
-                "df": t.df,
-                "statistic": statistic,
-                "p_value": float(t_tail(np.array(statistic), np.array(t.df))) if known else np.nan,
-                "conf_low": t.estimate - half,
-                "conf_high": t.estimate + half,
-                "remark": t.remark,
+                **paired_row(t, level=level),
             }
+
+
+def paired_row(t: PairedT, *, level: float) -> dict[str, object]:
+    """Return a paired t in the one vocabulary, with its number of pairs and the remark."""
+    statistic = t.estimate / t.std_error if t.std_error > 0 else np.nan
+    half = float(t_quantile(level, np.array(t.df))) * t.std_error
+    known = np.isfinite(statistic)
+    return {
+        "pairs": t.pairs,
+        "estimate": t.estimate,
+        "std_error": t.std_error,
+        "df": t.df,
+        "statistic": statistic,
+        "p_value": float(t_tail(np.array(statistic), np.array(t.df))) if known else np.nan,
+        "conf_low": t.estimate - half,
+        "conf_high": t.estimate + half,
+        "remark": t.remark,
+    }
 
 
 def exact_table(

@@ -174,7 +174,8 @@ def _measured(trial: Trial, name: str) -> bool:
 def _cored_dm(trial: Trial, bale: Series, sample: Series) -> float | str:
     """DM taken by cores before this sample, kg, or why it is not known."""
     mine = trial.samples[(trial.samples["of"] == bale["bale"]) & (trial.samples["kind"] == "core")]
-    earlier = mine[mine["taken_on"] < sample["taken_on"]]
+    # A duplicate is part of its sample and took nothing more out of the bale.
+    earlier = mine[(mine["taken_on"] < sample["taken_on"]) & (mine["role"] != "duplicate")]
     if not len(earlier):
         return 0.0
     if earlier["fresh_kg"].isna().any():

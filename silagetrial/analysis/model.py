@@ -39,6 +39,7 @@ from silagetrial.mixed.checks import inseparable
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.design import make_design
 from silagetrial.mixed.frame import model_frame
+from silagetrial.mixed.grouping import random_intercept
 
 __all__ = ["ModelChoice", "choose_model"]
 
@@ -111,13 +112,14 @@ def choose_model(rows: pd.DataFrame, settings: Settings) -> ModelChoice:
     formula = formula_of([t.term for t in fixed if t.kept])
     x = without_binding(rows, fixed, levels)
     candidates = _candidates(rows, settings, x, recored=recored)
-    random = _random_terms(rows, formula, levels, candidates, recored=recored)
+    full = model_frame(rows, formula, levels=levels).x
+    random = _random_terms(rows, full, candidates, recored=recored)
     kept = tuple(t.term for t in random if t.kept)
     terms = (*fixed, *random)
     frame = pd.DataFrame([vars(t) for t in terms])
     inside = {t.term for t in terms if t.kept}
     outside = [c for c in (*SPLITTING, *settings.analysis.blocks) if c not in inside]
-    refusal, error_df = _binding_refusal(rows, settings, formula, levels)
+    refusal, error_df = _binding_refusal(rows, settings, full, levels)
     return ModelChoice(
         Table(frame, title="Terms of the model, and why"),
         formula,
@@ -132,12 +134,7 @@ def choose_model(rows: pd.DataFrame, settings: Settings) -> ModelChoice:
 
 
 def _random_terms(
-    rows: pd.DataFrame,
-    formula: str,
-    levels: dict[str, tuple[str, ...]],
-    candidates: Sequence[tuple[str, str]],
-    *,
-    recored: bool,
+    rows: pd.DataFrame, x: Floats, candidates: Sequence[tuple[str, str]], *, recored: bool
 ) -> list[Term]:
     """Try every grouping of the design in turn; keep what the design can tell apart."""
     terms: list[Term] = []
@@ -150,7 +147,7 @@ def _random_terms(
             reason = f"{grouping} is not recorded for every row"
             terms.append(Term(grouping, "random", False, reason))
             continue
-        refused = _refused(rows, formula, levels, kept, grouping)
+        refused = _refused(rows, x, kept, grouping)
         terms.append(Term(grouping, "random", refused is None, refused or why))
     if not recored:
         reason = "each bale was opened once: its own variation is the residual"
@@ -193,18 +190,12 @@ def _candidates(
     return list({grouping: (grouping, why) for grouping, why in found}.values())
 
 
-def _refused(
-    rows: pd.DataFrame,
-    formula: str,
-    levels: dict[str, tuple[str, ...]],
-    kept: Sequence[str],
-    grouping: str,
-) -> str | None:
+def _refused(rows: pd.DataFrame, x: Floats, kept: Sequence[str], grouping: str) -> str | None:
     """Why a grouping cannot join the terms kept so far; None when it can."""
-    frame = model_frame(rows, formula, random=[*kept, grouping], levels=levels)
-    if len(frame.y) <= frame.x.shape[1]:
+    if len(x) <= x.shape[1]:
         return "no degrees of freedom are left"
-    mixed_up = inseparable(make_design(frame.x, frame.terms))
+    terms = [random_intercept(rows, name) for name in (*kept, grouping)]
+    mixed_up = inseparable(make_design(x, terms))
     if mixed_up is None:
         return None
     others = [name for name in mixed_up.names if name != grouping]
@@ -229,12 +220,12 @@ def _unit(rows: pd.DataFrame, settings: Settings) -> str:
 
 
 def _binding_refusal(
-    rows: pd.DataFrame, settings: Settings, formula: str, levels: dict[str, tuple[str, ...]]
+    rows: pd.DataFrame, settings: Settings, x: Floats, levels: dict[str, tuple[str, ...]]
 ) -> tuple[NoAnswer | None, int]:
     """Refuse the test of the binding when nothing in the design can carry its error."""
     if len(levels["binding"]) < 2:
         return _one_binding(levels["binding"]), 0
-    plan, x = settings.analysis, model_frame(rows, formula, levels=levels).x
+    plan = settings.analysis
     confounded = confounded_with(rows, x, factors=plan.factors, blocks=plan.blocks)
     if confounded is not None:
         return confounded, 0

@@ -6,16 +6,29 @@ from dataclasses import replace
 
 import pandas as pd
 
+from silagetrial.analysis.bootstrapped import bootstrapped
 from silagetrial.analysis.curve_analysis import CurveAnalysis, analyse_curve
 from silagetrial.analysis.curves import planned_curve
+from silagetrial.analysis.responses import Response
 from silagetrial.analysis.results import ResponseAnalysis
 from silagetrial.analysis.sensitivity import main_contrast, sensitivity
 from silagetrial.analysis.shares import counted_shares, modelled_shares
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
-from silagetrial.mixed import Fit, equivalence, non_inferiority, profile_intervals
+from silagetrial.mixed import (
+    Fit,
+    blups,
+    equivalence,
+    non_inferiority,
+    profile_intervals,
+    sd_ratios,
+)
 
 __all__ = ["with_planned"]
+
+NOTHING = Table(pd.DataFrame())
+_UNITS = ("site", "lot", "run", "pair", "bale")
+"""Random terms whose levels are things with names."""
 
 
 def with_planned(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> ResponseAnalysis:
@@ -43,12 +56,30 @@ def with_planned(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> 
     label = response.label
     others = sensitivity(rows, result.model, trial.settings, contrast, level=level)
     intervals = profile_intervals(result.fit, level=level)
+    drawn = bootstrapped(result.fit, contrast, response, plan) if plan.bootstrap else NOTHING
     return replace(
         result,
         sensitivity=replace(others, title=f"{label}: other covariance structures"),
         variance_intervals=replace(intervals, title=f"{label}: intervals of the variances"),
+        sd_ratios=_sd_ratios(result.fit, response, level=level),
+        blups=_blups(result.fit, response),
+        bootstrap=drawn,
         claim=_claim(trial, result, result.fit),
     )
+
+
+def _sd_ratios(fit: Fit, response: Response, *, level: float) -> Table:
+    """How the residual spread of groups differs; nothing where there is one variance."""
+    if len(fit.frame.residual.names) < 2:
+        return NOTHING
+    return replace(sd_ratios(fit, level=level), title=f"{response.label}: ratios of residual SDs")
+
+
+def _blups(fit: Fit, response: Response) -> Table:
+    """Predicted effects of what a reader knows by name."""
+    names = [term.name for term in fit.frame.terms if term.name in _UNITS]
+    title = f"{response.label}: predicted effects of {', '.join(f'{name}s' for name in names)}"
+    return replace(blups(fit, names), title=title) if names else NOTHING
 
 
 def _claim(trial: Trial, result: ResponseAnalysis, fit: Fit) -> Table:
@@ -56,7 +87,7 @@ def _claim(trial: Trial, result: ResponseAnalysis, fit: Fit) -> Table:
     plan, response = trial.settings.analysis, result.response
     margin = plan.margins.get(response.name)
     if margin is None or result.comparison is None:
-        return Table(pd.DataFrame())
+        return NOTHING
     level, ratio = 1.0 - plan.alpha, response.scale == "log"
     wanted = result.comparison.differences
     if plan.claim == "equivalence":

@@ -10,6 +10,9 @@ import pandas as pd
 
 from silagetrial.analysis.contents import content, how_reported
 from silagetrial.analysis.massbalance import BaleLoss, bale_loss, dm_methods
+from silagetrial.analysis.split_pairs import SPLIT, without_split_pairs
+from silagetrial.data.schema import SPARE
+from silagetrial.data.stretches import with_runs
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
 
@@ -51,6 +54,20 @@ class Response:
     level_unit: str
     needs: str
     at_day0: Literal["unknown", "zero", "measured"] = "unknown"
+
+    @property
+    def in_sentence(self) -> str:
+        """The label as it stands inside a sentence: letters in capitals keep them."""
+        return (
+            self.label
+            if self.label.split()[0].isupper()
+            else self.label[0].lower() + self.label[1:]
+        )
+
+    @property
+    def with_unit(self) -> str:
+        """What an axis of its values is called."""
+        return f"{self.label}, {self.level_unit}"
 
 
 BUTYRIC_ACID = Response(
@@ -132,7 +149,7 @@ def records_of(trial: Trial, response: Response) -> Records:
     """
     of_bale = trial.samples[trial.samples["kind"] != "day0"]
     rows, missing = [], []
-    for _, bale in trial.bales.iterrows():
+    for _, bale in with_runs(trial.bales).iterrows():
         for opening in _expected(trial, bale):
             here = of_bale[(of_bale["of"] == bale["bale"]) & (of_bale["opening"] == opening)]
             if not len(here):
@@ -143,6 +160,11 @@ def records_of(trial: Trial, response: Response) -> Records:
                     missing.append(_left_out(bale, opening, "no value", found))
                 else:
                     rows.append({**_identity(trial, bale, sample), **found})
+    rows, split = without_split_pairs(rows)
+    missing += [
+        _left_out(row, row["opening"], "no value", f"sample {row['sample']}: {SPLIT}")
+        for row in split
+    ]
     return _as_records(trial, response, rows, missing)
 
 
@@ -171,7 +193,9 @@ def _no_rows(trial: Trial, response: Response) -> pd.DataFrame:
 
 
 def _expected(trial: Trial, bale: pd.Series[Any]) -> list[str]:
-    """Openings at which a bale was to give a value."""
+    """Openings at which a bale was to give a value; a spare one stands in at none."""
+    if bale["planned_opening"] == SPARE:
+        return []
     if trial.settings.design == "separate":
         planned = bale["planned_opening"]
         return [planned] if isinstance(planned, str) else []
@@ -221,7 +245,7 @@ def _loss(trial: Trial, bale: pd.Series[Any], sample: pd.Series[Any]) -> Row | s
     }
 
 
-def _left_out(bale: pd.Series[Any], opening: str, what: str, reason: str) -> Row:
+def _left_out(bale: pd.Series[Any] | Row, opening: str, what: str, reason: str) -> Row:
     return {
         "bale": bale["bale"], "binding": bale["binding"], "opening": opening,
         "what": what, "reason": reason,
@@ -230,6 +254,10 @@ def _left_out(bale: pd.Series[Any], opening: str, what: str, reason: str) -> Row
 
 def _missing(trial: Trial, bale: pd.Series[Any], opening: str) -> Row:
     """Why a bale has no sample at an opening, as far as the events tell."""
+    due = trial.due.frame
+    mine = due[(due["table"] == "samples") & (due["bale"] == bale["bale"])]
+    if (mine["opening"] == opening).any():
+        return _left_out(bale, opening, "no sample", "planned, not taken yet")
     events = trial.events[trial.events["bale"] == bale["bale"]].sort_values("at")
     planned = trial.settings.opening(opening)
     lost = events[events["what"] == "lost"]

@@ -60,7 +60,13 @@ class ResponseAnalysis:
     residuals : pandas.DataFrame
         ``bale binding opening fitted residual standardised``.
     variance_intervals : Table
-        Profile-likelihood intervals of the variances, and of ratios of residual SDs.
+        Profile-likelihood intervals of the variances.
+    sd_ratios : Table
+        Ratios of residual SDs, where trial.toml plans a residual variance by group.
+    blups : Table
+        Predicted effects of sites, lots, runs, pairs and bales, on the model's scale.
+    bootstrap : Table
+        The primary contrast by bootstrap-t beside Kenward and Roger's interval, where planned.
     sensitivity : Table
         The main contrast under other covariance structures.
     claim : Table
@@ -91,6 +97,9 @@ class ResponseAnalysis:
     witness: Witness | None
     residuals: pd.DataFrame
     variance_intervals: Table = NOTHING
+    sd_ratios: Table = NOTHING
+    blups: Table = NOTHING
+    bootstrap: Table = NOTHING
     sensitivity: Table = NOTHING
     claim: Table = NOTHING
     curve: CurveAnalysis | None = None

@@ -18,8 +18,6 @@ case of the binomial. Biometrika 26, 404-413.
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -29,16 +27,15 @@ from silagetrial.analysis.responses import Response
 from silagetrial.display.table import Table
 from silagetrial.mixed import Fit, Functions, contrasts
 from silagetrial.mixed.covariance import Floats
+from silagetrial.mixed.noncentral import noncentral_t_cdf
 
 __all__ = [
     "clopper_pearson",
     "counted_shares",
     "modelled_shares",
-    "noncentral_t_cdf",
     "share_interval",
 ]
 
-NODES = 200
 NOT_OF_BALES = ("batch",)
 """Random terms that are the laboratory's, not the bales'."""
 
@@ -78,31 +75,13 @@ def share_interval(
     return float(share), float(below), float(above)
 
 
-def noncentral_t_cdf(t: float, df: float, noncentrality: float) -> float:
-    """P(T <= t), by integrating over the deviation: ``E Phi(t s - nc)``, ``s^2 ~ chi^2_df / df``.
-
-    Gauss-Legendre over all but 1e-14 of s; good to 1e-10 from 2 df, at any noncentrality.
-    """
-    ends = np.sqrt(special.chdtri(df, np.array([1 - 1e-14, 1e-14])) / df)
-    node, weight = _rule()
-    s = ends.mean() + np.ptp(ends) / 2 * node
-    log_density = (df - 1) * np.log(s) - df * s**2 / 2
-    density = weight * np.exp(log_density - log_density.max())
-    return float(density @ special.ndtr(t * s - noncentrality) / density.sum())
-
-
-@cache
-def _rule() -> tuple[Floats, Floats]:
-    return np.polynomial.legendre.leggauss(NODES)
-
-
 def _noncentrality(t: float, df: float, p: float) -> float:
     """Noncentrality at which P(T <= t) = p."""
     if not np.isfinite(df):
         return float(t - special.ndtri(p))
 
     def excess(nc: float) -> float:
-        return noncentral_t_cdf(t, df, nc) - p
+        return float(noncentral_t_cdf(t, df, nc)) - p
 
     # Beyond every deviation that could be, and every value of a normal variable.
     reach = 9.0 + abs(t) * (1.0 + float(np.sqrt(special.chdtri(df, 1e-14) / df)))

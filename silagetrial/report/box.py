@@ -12,17 +12,18 @@ from typing import Final
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
-from silagetrial.report.block import Prose
+from silagetrial.display.block import Prose
+from silagetrial.display.phrases import block_word, count, joined, level_name
 from silagetrial.report.findings import (
     Finding,
     at_openings,
     averages,
+    due_at,
     growths,
     of_bindings,
     planned,
     planned_opening,
 )
-from silagetrial.report.phrases import block_word, count, joined, level_name
 from silagetrial.report.sentences import adjusted_too, by_how_much
 from silagetrial.report.words import (
     doubt_of,
@@ -122,9 +123,10 @@ def _found_elsewhere(trial: Trial, result: ResponseAnalysis) -> str:
     finding = _planned_of(trial, over or at_openings(trial, result))
     where = f"at {finding.opening}" if finding.opening else "averaged over the openings compared"
     said = by_how_much(finding, what=name_of(result), level=level_name(1 - alpha), alpha=alpha)
+    due = due_at(trial, opening)
     none = (
         f"There is no comparison of {finding.first} with {finding.second} in {name_of(result)} at "
-        f"{opening}; {where}, {said}."
+        f"{opening}{f' ({due})' if due else ''}; {where}, {said}."
     )
     return _sentences([none, doubt_of(trial, result, finding)])
 

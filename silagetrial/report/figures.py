@@ -11,7 +11,22 @@ from scipy import stats
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
-from silagetrial.report.block import Picture, Prose
+from silagetrial.display.block import Picture, Prose
+from silagetrial.display.phrases import level_name, number, quantity, span
+from silagetrial.display.style import (
+    INK,
+    QUIET,
+    Floats,
+    Look,
+    canvas,
+    days_axis,
+    finish,
+    key,
+    log_axis,
+    looks,
+    mark_without,
+    shifted,
+)
 from silagetrial.report.correction import is_corrected
 from silagetrial.report.figures_curve import curve
 from silagetrial.report.figures_raw import days, raw
@@ -23,22 +38,6 @@ from silagetrial.report.findings import (
     line_over_storage,
     openings_without,
     planned_days,
-)
-from silagetrial.report.phrases import level_name, number, quantity, span
-from silagetrial.report.style import (
-    INK,
-    QUIET,
-    Floats,
-    Look,
-    axis_label,
-    canvas,
-    days_axis,
-    finish,
-    key,
-    log_axis,
-    looks,
-    mark_without,
-    shifted,
 )
 
 __all__ = ["comparisons", "curve", "days", "means", "raw", "residuals"]
@@ -196,7 +195,7 @@ def means(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
             log_axis(axes)
         without = openings_without(trial, result, given=set(frame["opening"]))
         mark_without(axes, {at_days[name]: why for name, why in without.items()})
-        axes.set_ylabel(axis_label(result.response))
+        axes.set_ylabel(result.response.with_unit)
         key(figure, [(name, look[name]) for name in present])
         level = level_name(1 - trial.settings.analysis.alpha)
         caption = (
@@ -269,7 +268,7 @@ def residuals(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
 def _fitted_label(result: ResponseAnalysis) -> str:
     if result.response.scale == "log":
         return f"fitted logarithm of {result.response.label.lower()}"
-    return f"fitted {axis_label(result.response)}"
+    return f"fitted {result.response.with_unit}"
 
 
 def _residual_alt(result: ResponseAnalysis, expected: Floats) -> str:

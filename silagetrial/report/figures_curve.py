@@ -9,13 +9,11 @@ from matplotlib.axes import Axes
 
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
-from silagetrial.report.block import Picture, Prose
-from silagetrial.report.findings import bindings_of, planned_days
-from silagetrial.report.phrases import number
-from silagetrial.report.style import (
+from silagetrial.display.block import Picture, Prose
+from silagetrial.display.phrases import number
+from silagetrial.display.style import (
     INK,
     Look,
-    axis_label,
     canvas,
     days_axis,
     finish,
@@ -23,6 +21,7 @@ from silagetrial.report.style import (
     log_axis,
     looks,
 )
+from silagetrial.report.findings import bindings_of, planned_days
 from silagetrial.report.tables_results import named
 
 __all__ = ["curve"]
@@ -60,7 +59,7 @@ def curve(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
         if result.response.scale == "log":
             log_axis(left)
             log_axis(right)
-        left.set_ylabel(axis_label(result.response))
+        left.set_ylabel(result.response.with_unit)
         names = dict.fromkeys(named(trial, result, differences)["comparison"])
         right.set_ylabel(f"{result.response.effect} {', '.join(names)}")
         key(figure, [(name, look[name]) for name in present])

@@ -15,20 +15,19 @@ from numpy.typing import NDArray
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Opening, Trial
-from silagetrial.report.block import Picture, Prose
-from silagetrial.report.findings import sampled
-from silagetrial.report.phrases import block_word, count, joined, number, short
-from silagetrial.report.style import (
+from silagetrial.display.block import Picture, Prose
+from silagetrial.display.phrases import block_word, count, joined, number, short
+from silagetrial.display.style import (
     QUIET,
     Floats,
     Look,
-    axis_label,
     canvas,
     finish,
     key,
     log_axis,
     looks,
 )
+from silagetrial.report.findings import sampled
 
 __all__ = ["days", "raw"]
 
@@ -134,7 +133,7 @@ def _lines_by_pair(trial: Trial, result: ResponseAnalysis) -> Picture:
         panels[0].set_ylabel("")
         for axes in panels[max(len(names) - columns, 0) : len(names)]:
             axes.tick_params(labelbottom=True)
-        figure.supylabel(axis_label(result.response), fontsize=8.5)
+        figure.supylabel(result.response.with_unit, fontsize=8.5)
         figure.supxlabel("days in storage", fontsize=8.5)
         key(figure, list(look.items()), below=bool(rows["below"].any()), line=True)
         openings = [o.name for o in _openings(trial)]
@@ -247,7 +246,7 @@ def _openings(trial: Trial) -> list[Opening]:
 def _value_axis(axes: Axes, result: ResponseAnalysis) -> None:
     if result.response.scale == "log":
         log_axis(axes)
-    axes.set_ylabel(axis_label(result.response))
+    axes.set_ylabel(result.response.with_unit)
 
 
 def _unit_note(result: ResponseAnalysis) -> str:

@@ -12,13 +12,14 @@ import pandas as pd
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
-from silagetrial.report.phrases import count
+from silagetrial.display.phrases import count
 
 __all__ = [
     "Finding",
     "at_openings",
     "averages",
     "bindings_of",
+    "due_at",
     "growths",
     "levels",
     "line_over_storage",
@@ -115,9 +116,19 @@ def openings_without(trial: Trial, result: ResponseAnalysis, *, given: set[str])
     for opening in planned_days(trial):
         if opening in given:
             continue
-        why = "no comparison" if opening in seen else "no values"
+        why = due_at(trial, opening) or ("no comparison" if opening in seen else "no values")
         found[opening] = "reported as counts" if opening in counted else why
     return found
+
+
+def due_at(trial: Trial, opening: str) -> str:
+    """Return that an opening is not done yet, and how many samples are due; empty where it is."""
+    frame = trial.due.frame
+    due = int(((frame["table"] == "samples") & (frame["opening"] == opening)).sum())
+    if not due:
+        return ""
+    begun = bool((trial.samples["opening"] == opening).any())
+    return f"{'not all done' if begun else 'not opened'} yet, {count(due, 'sample')} due"
 
 
 def sampled(analysis: Analysis) -> pd.DataFrame:

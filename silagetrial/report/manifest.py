@@ -13,8 +13,9 @@ from pathlib import Path
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
+from silagetrial.display.place import WRITER, hash_file
 from silagetrial.errors import UsageError
-from silagetrial.report.contents import MANIFEST, WRITER, hash_file
+from silagetrial.report.contents import MANIFEST
 
 __all__ = ["dependency_versions", "write_manifest"]
 

@@ -9,10 +9,11 @@ import numpy as np
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
-from silagetrial.report.block import Prose
-from silagetrial.report.phrases import block_word, count, joined, level_name, p_value
+from silagetrial.display.block import Prose
+from silagetrial.display.phrases import block_word, count, joined, level_name, p_value
 from silagetrial.report.tables_results import COEFFICIENTS, named
 from silagetrial.report.tables_witnesses import side_by_side
+from silagetrial.report.trust import by_design, by_rows
 
 __all__ = ["design", "methods", "model", "notes", "references", "rerun", "witnesses"]
 
@@ -115,7 +116,7 @@ def witnesses(trial: Trial, result: ResponseAnalysis) -> Prose:
             f"{digits[0]:.0f} digits in common, the standard errors at least {errors.min():.0f}. "
             f"{result.witness.remark}".strip()
         )
-    return Prose(tuple(lines))
+    return Prose((*lines, *by_rows(trial, result)))
 
 
 def _paired_words(trial: Trial, result: ResponseAnalysis) -> str:
@@ -142,8 +143,15 @@ def _paired_words(trial: Trial, result: ResponseAnalysis) -> str:
         f"{label}: the model and the paired t disagree on {joined(where)}. That can be, because "
         "the model pools the error of all openings and uses incomplete pairs too, while the "
         "paired t takes complete pairs only, each contrast with its own spread. Where the spread "
-        f"differs between openings the paired t is the safer one.{advice}"
+        f"differs between openings{_alike(trial)} the paired t is the safer one.{advice}"
     )
+
+
+def _alike(trial: Trial) -> str:
+    """The other case for the paired t: only bales cored again and again can show it."""
+    if trial.settings.design != "recored":
+        return ""
+    return ", or a bale's results are the more alike the closer in time,"
 
 
 def _where_parted(row: Mapping[Hashable, Any], *, one: bool) -> str:
@@ -186,8 +194,22 @@ def methods(analysis: Analysis) -> Prose:
             "of butyric acid or DM loss.",
             "Two independent checks: the paired t of each contrast, pair by pair, and "
             "statsmodels' MixedLM (Seabold & Perktold 2010).",
+            *by_design(analysis),
+            *_bootstrap(analysis),
         ),
         kind="list",
+    )
+
+
+def _bootstrap(analysis: Analysis) -> tuple[str, ...]:
+    """What the planned bootstrap does; nothing where none is planned."""
+    plan = analysis.trial.settings.analysis
+    if not plan.bootstrap:
+        return ()
+    return (
+        f"Parametric bootstrap-t of the primary contrast (Efron & Tibshirani 1993, An Introduction "
+        f"to the Bootstrap, section 12.5): {plan.bootstrap} data sets drawn from the fitted model "
+        f"and fitted again, seed {plan.seed}; those that could not be fitted are counted.",
     )
 
 

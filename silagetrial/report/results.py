@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.report import plan_kept
 from silagetrial.report.box import summary
 from silagetrial.report.record import write_json
 
@@ -50,6 +51,7 @@ def contents(analysis: Analysis) -> dict[str, object]:
         "openings": [
             {"name": o.name, "days": o.days, "window": o.window} for o in settings.openings
         ],
+        "plan": plan_kept.contents(analysis),
         "responses": {name: _response(result) for name, result in analysis.responses.items()},
     }
 
@@ -75,6 +77,9 @@ def _response(result: ResponseAnalysis) -> dict[str, object]:
         "tests": result.tests,
         "variances": _variances(result),
         "variance_intervals": result.variance_intervals,
+        "sd_ratios": result.sd_ratios,
+        "blups": result.blups,
+        "bootstrap": result.bootstrap,
         "sensitivity": result.sensitivity,
         "claim": result.claim,
         "shares": result.shares,
@@ -110,6 +115,7 @@ def _curve(result: ResponseAnalysis) -> dict[str, object] | None:
         "rates": planned.rates,
         "tests": planned.tests,
         "variances": planned.variances,
+        "exact": planned.exact,
         "passing": planned.passing,
     }
 

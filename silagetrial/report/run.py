@@ -13,9 +13,9 @@ from pathlib import Path
 
 import nbformat
 
-from silagetrial.data import TABLES, Trial, read_trial
-from silagetrial.data.schema import file_name
+from silagetrial.data import Trial, read_trial
 from silagetrial.errors import DataProblems, UsageError
+from silagetrial.planning.analysis_plan import HASH_FILE, PLAN_RECORD
 from silagetrial.report.contents import DATA, HTML, NOTEBOOK, RESULTS
 from silagetrial.report.export import notebook_html
 from silagetrial.report.kernel import execute
@@ -99,7 +99,7 @@ def write_report(
     if trial.errors:
         raise DataProblems(trial.errors)
     with report_place(target) as work:
-        inputs = _copy_input(source, work / DATA)
+        inputs = _copy_input(trial, source, work / DATA)
         _write_pages(trial, work, shown=shown, say=say)
         write_manifest(
             work,
@@ -136,12 +136,13 @@ def report_date(date: dt.date | None) -> dt.date | None:
         ) from error
 
 
-def _copy_input(source: Path, folder: Path) -> list[str]:
-    """Copy the files a trial is read from, byte by byte; return their paths in the report."""
+def _copy_input(trial: Trial, source: Path, folder: Path) -> list[str]:
+    """Copy the trial's files and its analysis plan, byte by byte; return their paths."""
     folder.mkdir()
-    names = ["trial.toml", *(file_name(table) for table in TABLES)]
+    names = [*trial.files, PLAN_RECORD, HASH_FILE]
     present = [name for name in names if (source / name).is_file()]
     for name in present:
+        (folder / name).parent.mkdir(exist_ok=True)
         shutil.copyfile(source / name, folder / name)
     return [f"{DATA}/{name}" for name in present]
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 
+from silagetrial.display.phrases import amount, p_value, quantity, ratio_words, span
 from silagetrial.report.findings import Finding
-from silagetrial.report.phrases import amount, number, p_value, quantity, span
 
 __all__ = [
     "adjusted_too",
@@ -60,20 +60,11 @@ def by_how_much(
         who = f"{finding.first} and {finding.second}"
         return f"no difference in {what} between {who} was shown ({sure})"
     if finding.effect == "ratio":
-        size = _ratio_in_words(finding.estimate)
+        size = ratio_words(finding.estimate)
     else:
         way = "lower" if finding.estimate < 0 else "higher"
         size = f"{amount(abs(finding.estimate), finding.unit)} {way}"
     return f"{what} was {size} with {finding.first} than with {finding.second} ({sure})"
-
-
-def _ratio_in_words(ratio: float) -> str:
-    """Say a ratio as people do: ``41 % lower``, ``60 % higher``, ``3.2 times as high``."""
-    if ratio < 1:
-        return f"{100 * (1 - ratio):.0f} % lower"
-    if ratio >= 3:
-        return f"{number(ratio, digits=2)} times as high"
-    return f"{100 * (ratio - 1):.0f} % higher"
 
 
 def evidence(finding: Finding, *, level: str) -> str:

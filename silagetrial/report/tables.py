@@ -10,9 +10,10 @@ import pandas as pd
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
-from silagetrial.report.block import Prose
+from silagetrial.display.block import Prose
+from silagetrial.display.phrases import block_word
 from silagetrial.report.findings import planned_days, sampled
-from silagetrial.report.phrases import block_word
+from silagetrial.report.tables_model import blups, bootstrap, sd_ratios
 from silagetrial.report.tables_planned import (
     claim,
     curve,
@@ -37,6 +38,8 @@ from silagetrial.report.tables_witnesses import exact, witness
 
 __all__ = [
     "bales",
+    "blups",
+    "bootstrap",
     "claim",
     "correction",
     "counts",
@@ -50,6 +53,7 @@ __all__ = [
     "left_out",
     "means",
     "refused",
+    "sd_ratios",
     "sensitivity",
     "shares",
     "storage",

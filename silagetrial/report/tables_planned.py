@@ -11,7 +11,7 @@ import pandas as pd
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
-from silagetrial.report.block import Folded, Prose
+from silagetrial.display.block import Folded, Prose
 from silagetrial.report.tables_results import NOTHING, Shown, named, points
 
 __all__ = ["claim", "curve", "sensitivity", "shares", "variance_intervals"]
@@ -77,7 +77,22 @@ def curve(trial: Trial, result: ResponseAnalysis) -> tuple[Shown, ...]:
         if "remark" in frame and not frame["remark"].any():
             frame = frame.drop(columns="remark")
         shown.append(replace(planned.tests, frame=frame, labels=labels))
+    shown.append(_curve_exact(trial, result, planned.exact))
     return tuple(shown)
+
+
+def _curve_exact(trial: Trial, result: ResponseAnalysis, table: Table) -> Shown:
+    """Show the model's slopes with the paired t of the pairs' own below, or why there is none."""
+    if not len(table):
+        return Prose(table.notes)
+    frame = named(trial, result, table.frame)
+    columns = ["comparison", "method", *_TRUSTED, "p_value", "df", "pairs", "remark"]
+    kept = frame.reindex(columns=columns)
+    if not kept["remark"].fillna("").any():
+        kept = kept.drop(columns="remark")
+    labels = {**_LIMITS, "estimate": result.response.effect, "method": "by"}
+    kept = kept.astype({"pairs": "Int64"})
+    return replace(table, frame=kept, labels=labels, formats=points(result, columns))
 
 
 def variance_intervals(result: ResponseAnalysis) -> Folded | Prose:

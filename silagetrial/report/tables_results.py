@@ -12,10 +12,10 @@ import pandas as pd
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
-from silagetrial.report.block import Prose
+from silagetrial.display.block import Prose
+from silagetrial.display.phrases import joined, level_name
 from silagetrial.report.correction import correction_effect, is_corrected, uncorrected
 from silagetrial.report.findings import at_openings, bindings_of, planned_days
-from silagetrial.report.phrases import joined, level_name
 
 __all__ = [
     "COEFFICIENTS",

@@ -11,9 +11,9 @@ import pandas as pd
 
 from silagetrial.data import Trial
 from silagetrial.display import Table
+from silagetrial.display.block import Prose
+from silagetrial.display.phrases import joined
 from silagetrial.errors import Problem
-from silagetrial.report.block import Prose
-from silagetrial.report.phrases import joined
 
 __all__ = ["warnings"]
 

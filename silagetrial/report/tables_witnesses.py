@@ -8,8 +8,8 @@ import pandas as pd
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
-from silagetrial.report.block import Folded, Prose
-from silagetrial.report.phrases import level_name
+from silagetrial.display.block import Folded, Prose
+from silagetrial.display.phrases import level_name
 from silagetrial.report.tables_results import NOTHING, Shown, alone_in_title, named
 
 __all__ = ["exact", "side_by_side", "witness"]

@@ -19,7 +19,9 @@ SOURCE: Final = """\
 from IPython.display import display
 
 from silagetrial import analyse, read_trial
-from silagetrial.report import box, cautions, figures, methods, results, tables, words
+from silagetrial.report import (
+    box, cautions, figures, methods, plan_kept, results, tables, words,
+)
 
 trial = read_trial("data")
 words.heading(trial)
@@ -41,6 +43,9 @@ display(box.answer(analysis), figures.comparisons(analysis))
 
 # %% id="trial-design"
 display(methods.design(trial), tables.held_equal(trial), tables.bales(trial))
+
+# %% id="trial-plan"
+display(plan_kept.sentence(analysis), plan_kept.points(analysis))
 
 # %% id="trial-left-out"
 display(tables.left_out(analysis))
@@ -66,13 +71,14 @@ display(figures.raw(trial, loss), tables.found(loss))
 
 # %% id="butyric-comparison"
 display(words.comparison(trial, butyric), tables.differences(trial, butyric))
-display(tables.refused(butyric))
+display(tables.refused(butyric), tables.bootstrap(trial, butyric))
 
 # %% id="butyric-storage"
 display(words.storage(trial, butyric), tables.growth(trial, butyric))
 
 # %% id="butyric-unseen"
-display(words.unseen(trial, butyric), tables.half_widths(trial, butyric))
+display(words.unseen(trial, butyric), plan_kept.foreseen(trial, butyric))
+display(tables.half_widths(trial, butyric))
 
 # %% id="butyric-means"
 display(figures.means(trial, butyric), tables.means(trial, butyric))
@@ -86,13 +92,14 @@ display(figures.curve(trial, butyric), *tables.curve(trial, butyric))
 
 # %% id="loss-comparison"
 display(words.comparison(trial, loss), tables.differences(trial, loss))
-display(tables.refused(loss))
+display(tables.refused(loss), tables.bootstrap(trial, loss))
 
 # %% id="loss-storage"
 display(words.storage(trial, loss), tables.growth(trial, loss))
 
 # %% id="loss-unseen"
-display(words.unseen(trial, loss), tables.half_widths(trial, loss))
+display(words.unseen(trial, loss), plan_kept.foreseen(trial, loss))
+display(tables.half_widths(trial, loss))
 
 # %% id="loss-means"
 display(figures.means(trial, loss), tables.means(trial, loss))
@@ -110,7 +117,8 @@ display(methods.notes(loss), tables.correction(trial, loss))
 # %% id="further-results"
 for other in analysis.further:
     display(words.comparison(trial, other), tables.differences(trial, other))
-    display(tables.growth(trial, other), figures.means(trial, other), tables.means(trial, other))
+    display(tables.bootstrap(trial, other), tables.growth(trial, other))
+    display(figures.means(trial, other), tables.means(trial, other))
     display(tables.claim(trial, other), *tables.shares(other))
     display(figures.curve(trial, other), *tables.curve(trial, other))
 
@@ -122,11 +130,11 @@ display(methods.model(butyric), methods.model(loss), *tables.terms(analysis))
 
 # %% id="model-butyric"
 display(tables.tests(butyric), tables.variances(butyric), tables.variance_intervals(butyric))
-display(tables.sensitivity(trial, butyric))
+display(tables.sensitivity(trial, butyric), tables.sd_ratios(butyric), tables.blups(butyric))
 
 # %% id="model-loss"
 display(tables.tests(loss), tables.variances(loss), tables.variance_intervals(loss))
-display(tables.sensitivity(trial, loss))
+display(tables.sensitivity(trial, loss), tables.sd_ratios(loss), tables.blups(loss))
 
 # %% [markdown] id="witnesses"
 # ## Two independent checks

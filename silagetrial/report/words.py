@@ -6,19 +6,21 @@ import numpy as np
 
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
-from silagetrial.report.block import Prose
+from silagetrial.display.block import Prose
+from silagetrial.display.phrases import amount, level_name, number, tenths
 from silagetrial.report.correction import uncorrected
 from silagetrial.report.findings import (
     Finding,
     at_openings,
     averages,
+    due_at,
     growths,
     levels,
     of_bindings,
     paired_p,
     planned,
+    planned_days,
 )
-from silagetrial.report.phrases import amount, level_name, number, tenths
 from silagetrial.report.sentences import (
     adjusted_too,
     by_how_much,
@@ -63,9 +65,8 @@ def question(trial: Trial) -> Prose:
 
 
 def name_of(result: ResponseAnalysis) -> str:
-    """Return a response as it stands inside a sentence: letters in capitals keep them."""
-    label = result.response.label
-    return label if label.split()[0].isupper() else label[0].lower() + label[1:]
+    """Return a response as it stands inside a sentence."""
+    return result.response.in_sentence
 
 
 def why_not(result: ResponseAnalysis) -> str:
@@ -113,6 +114,10 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Prose:
         plain = uncorrected(result, finding)
         said = by_how_much(finding, what=what, level=level, alpha=alpha, plain=plain)
         lines.append(f"At {finding.opening} {said}.")
+    told = {finding.opening for finding in at_openings(trial, result)}
+    for opening in (name for name in planned_days(trial) if name not in told):
+        if due := due_at(trial, opening):
+            lines.append(f"At {opening}: {due}.")
     several = result.comparison is not None and len(result.comparison.openings) > 1
     for finding in averages(trial, result) if several else ():
         said = by_how_much(finding, what=what, level=level, alpha=alpha)

@@ -71,6 +71,7 @@ def numbers_of(result: Analysis, table: str) -> pd.DataFrame:
     max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(seed=st.integers(0, 2**16))
+@pytest.mark.slow
 def test_names_and_order_change_no_number(
     trials: dict[str, Path],
     tmp_path_factory: pytest.TempPathFactory,

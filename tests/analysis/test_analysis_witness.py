@@ -17,6 +17,7 @@ from analysis_designs import (
 )
 from statsmodels.regression.mixed_linear_model import MixedLM
 
+from silagetrial.analysis import witness
 from silagetrial.analysis.strata import completed
 from silagetrial.analysis.witness import Witness, statsmodels_witness
 from silagetrial.data.settings import Settings
@@ -133,3 +134,25 @@ def test_witness_that_finds_no_fit(wrong: Fit, monkeypatch: pytest.MonkeyPatch) 
     assert found.remark == (
         "statsmodels found no fit of this model. statsmodels warned: no fit (Singular matrix)"
     )
+
+
+def test_groups_given_to_statsmodels_are_independent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No level of any term lies in two groups, and the answer is that of one group of all rows."""
+    sds = {"pair": 1.0, "bale": 1.0, "residual": 0.5}
+    found, settings = {}, settings_of("recored", openings="AB")
+    rows = recored_pairs(9, "AB")
+    for most in (1, 4):
+        monkeypatch.setattr(witness, "MOST_GROUPS", most)
+        found[most] = witness_of(rows, settings, sds, seed=5).table["theirs"].to_numpy()
+    np.testing.assert_allclose(found[4], found[1], rtol=1e-5, atol=1e-6)
+    y = effects(rows, sds, times=1, seed=5)[0]
+    _, fit, _ = fitted(rows, settings, y)
+    groups = witness.independent_groups(fit)
+    assert len(set(groups)) == 4
+    for term in fit.frame.terms:
+        both = np.unique(np.column_stack([term.codes, groups]), axis=0)
+        assert len(both) == len(term.levels)
+    crossed = fitted(separate_pairs(2, "A", sites=6), settings_of(), effects(
+        separate_pairs(2, "A", sites=6), {"site": 1.0}, times=1, seed=1
+    )[0])[1]  # fmt: skip
+    assert len(set(witness.independent_groups(crossed))) == 4

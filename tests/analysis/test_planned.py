@@ -205,6 +205,7 @@ def test_few_sites_enter_a_curve_through_0_as_slopes(tmp_path: Path) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_many_sites_have_no_effect_of_binding_at_day_0(tmp_path: Path) -> None:
     folder = planned(tmp_path, 'curve = "log"\nresponses = ["pH"]', sites=5, pairs=2)
     found = answer(folder)["pH"].curve

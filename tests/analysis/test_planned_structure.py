@@ -34,8 +34,10 @@ def test_planned_residual_variances(tmp_path: Path) -> None:
     assert "residual variance by opening" not in rows.index
     plain = rows.loc["one residual variance"]
     assert plain["aic"] != pytest.approx(rows.loc["as reported", "aic"])
-    ratios = result.variance_intervals.frame
-    assert (ratios["kind"] == "ratio of SDs").sum() == 3
+    ratios = result.sd_ratios.frame
+    assert len(ratios) == 3
+    assert (ratios["conf_low"] < ratios["estimate"]).all()
+    assert (ratios["estimate"] < ratios["conf_high"]).all()
 
 
 def test_planned_serial_correlation(tmp_path: Path) -> None:

@@ -13,9 +13,9 @@ from silagetrial.analysis.shares import (
     clopper_pearson,
     counted_shares,
     modelled_shares,
-    noncentral_t_cdf,
     share_interval,
 )
+from silagetrial.mixed.noncentral import noncentral_t_cdf
 
 
 @pytest.mark.parametrize(("over", "total"), [(0, 9), (3, 8), (9, 9), (1, 1), (17, 60)])

@@ -32,7 +32,7 @@ sys.executable, os.getcwd()
 # %% id="hostile"
 from IPython.display import display
 
-from silagetrial.report.block import Picture, Prose
+from silagetrial.display.block import Picture, Prose
 
 display(Prose((text,), kind="answer"))
 display(Picture(b"png", alt=text, caption=text, inches=5))
@@ -92,7 +92,7 @@ def test_what_shows_nothing_is_not_on_the_page(folder: Path) -> None:
 # ## Nothing here
 
 # %% id="silent"
-from silagetrial.report.block import Prose
+from silagetrial.display.block import Prose
 Prose(())
 
 # %% [markdown] id="empty-part"

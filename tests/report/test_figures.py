@@ -12,9 +12,9 @@ from conftest import MAKERS, Analysed
 from matplotlib.axes import Axes
 
 from silagetrial.analysis import Analysis
+from silagetrial.display.block import Picture, Prose
+from silagetrial.display.style import WIDTH, canvas, finish, log_axis, looks, mark_without
 from silagetrial.report import figures
-from silagetrial.report.block import Picture, Prose
-from silagetrial.report.style import WIDTH, canvas, finish, log_axis, looks, mark_without
 
 
 def drawn(analysis: Analysis) -> list[Picture]:
@@ -31,6 +31,7 @@ def drawn(analysis: Analysis) -> list[Picture]:
 
 
 @pytest.mark.parametrize("name", [name for name in MAKERS if name != "no samples"])
+@pytest.mark.slow
 def test_every_figure_is_fit_for_print_and_speaks_in_numbers(analysed: Analysed, name: str) -> None:
     made = drawn(analysed(name))
     assert len(made) >= 3
@@ -44,6 +45,7 @@ def test_every_figure_is_fit_for_print_and_speaks_in_numbers(analysed: Analysed,
         assert picture.caption.endswith(".")
 
 
+@pytest.mark.slow
 def test_the_same_analysis_gives_the_same_bytes(analysed: Analysed) -> None:
     first, second = drawn(analysed("recored")), drawn(analysed("recored"))
     assert [picture.png for picture in first] == [picture.png for picture in second]

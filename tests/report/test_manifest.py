@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from silagetrial.display.place import hash_file
 from silagetrial.errors import UsageError
 from silagetrial.report import manifest
-from silagetrial.report.contents import hash_file
 from silagetrial.report.manifest import dependency_versions, write_manifest
 
 

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from silagetrial.display import place
+from silagetrial.display.place import hash_file
 from silagetrial.errors import UsageError
-from silagetrial.report.contents import MANIFEST, hash_file
+from silagetrial.report.contents import MANIFEST
 from silagetrial.report.place import check_place, report_place
 
 
@@ -75,6 +77,7 @@ def test_the_earlier_report_comes_back_when_the_move_fails(
             raise OSError(28, "No space left on device")
         return rename(self, target)
 
+    monkeypatch.setattr(place, "_exchange", lambda first, second: False)
     monkeypatch.setattr(Path, "rename", stubborn)
     with pytest.raises(OSError, match="No space left"), report_place(out) as work:
         _report(work, "later")

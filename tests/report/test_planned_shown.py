@@ -11,8 +11,8 @@ import pytest
 from silagetrial.analysis import Analysis, analyse
 from silagetrial.data import read_trial
 from silagetrial.display import Table
+from silagetrial.display.block import Folded, Picture, Prose
 from silagetrial.report import figures, results, tables
-from silagetrial.report.block import Folded, Picture, Prose
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "cored_bales"
 PLAN = """[analysis]
@@ -47,11 +47,11 @@ def test_claim_shares_and_curve(planned: Analysis) -> None:
     assert isinstance(modelled, Table)
     assert isinstance(counted, Table)
     assert "%" in str(modelled)
-    notes, at_openings, rates, passing, tests = tables.curve(trial, butyric)
+    notes, at_openings, rates, passing, tests, exact = tables.curve(trial, butyric)
     assert isinstance(notes, Prose)
     assert isinstance(at_openings, Table)
     assert at_openings.frame["term"].unique().tolist() == ["twine / net"]
-    for each in (rates, passing, tests):
+    for each in (rates, passing, tests, exact):
         assert isinstance(each, Table)
         assert len(each)
     picture = figures.curve(trial, butyric)

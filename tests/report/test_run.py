@@ -13,7 +13,9 @@ from pathlib import Path
 import nbformat
 import pytest
 from bs4 import BeautifulSoup
+from builders import make_trial, write_cells
 from report_variants import HOSTILE, copy_demo, settings
+from workbooks import to_workbook
 
 from silagetrial.errors import DataProblems, UsageError
 from silagetrial.report import Report, write_report
@@ -58,6 +60,22 @@ def test_the_report_is_complete(
     assert report.answered
 
 
+@pytest.mark.slow
+def test_workbook_key_and_analysis_plan_are_copied_and_hashed(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path / "trial", pairs=2)
+    key = {"of": "A01", "kind": "day0", "role": "sample"}
+    write_cells(folder / "blind_key.csv", [{"sample": "A01-day0", **key}])
+    to_workbook(folder, tables=("bales", "samples", "weighings", "scales"))
+    (folder / "analysis_plan.json").write_text("{}\n", encoding="utf-8")
+    report = write_report(folder, tmp_path / "report")
+    manifest = json.loads((report.path / "manifest.json").read_text(encoding="utf-8"))
+    hashes = {entry["file"]: entry["sha256"] for entry in manifest["inputs"]}
+    assert hashes == {
+        f"data/{name}": hashlib.sha256((folder / name).read_bytes()).hexdigest()
+        for name in ("trial.toml", "blind_key.csv", "field.xlsx", "analysis_plan.json")
+    }
+
+
 def test_the_manifest_names_what_went_in_and_what_came_out(written: Written) -> None:
     report = written("separate")
     manifest = json.loads((report.path / "manifest.json").read_text(encoding="utf-8"))
@@ -82,6 +100,7 @@ def test_only_the_manifest_holds_the_time(written: Written) -> None:
 
 
 @pytest.mark.parametrize("name", ["separate", "recored", "hostile"])
+@pytest.mark.slow
 def test_the_page_asks_nothing_of_the_outside_and_is_accessible(
     written: Written, name: str
 ) -> None:
@@ -123,8 +142,8 @@ def test_every_section_is_there_in_order(written: Written) -> None:
         "Run it again",
     ]
     folded = soup.select("details.st-more")
-    # Intervals of the variances and the second fit, of each response.
-    assert len(folded) == 4
+    # Intervals of the variances, predicted effects and the second fit, of each response.
+    assert len(folded) == 6
     assert len(soup.find_all("details")) == len(soup.select("details.st-code")) + len(folded)
     assert "Traceback" not in soup.get_text()
     assert "Warning" not in soup.get_text().replace("Warnings of the check", "")
@@ -149,6 +168,7 @@ def test_text_of_the_data_is_text_everywhere(written: Written) -> None:
     assert "alert" not in source
 
 
+@pytest.mark.slow
 def test_a_reader_runs_the_notebook_again_and_gets_the_same(
     written: Written, tmp_path: Path
 ) -> None:
@@ -161,6 +181,7 @@ def test_a_reader_runs_the_notebook_again_and_gets_the_same(
     assert (copy / "results.json").read_bytes() == (report.path / "results.json").read_bytes()
 
 
+@pytest.mark.slow
 def test_the_report_is_the_same_when_written_again_from_its_own_data(written: Written) -> None:
     report = written("recored")
     before = {path: path.read_bytes() for path in report.files}
@@ -199,6 +220,7 @@ def test_a_design_without_an_answer_still_gives_a_report(written: Written) -> No
         ("batches within openings", True),
     ],
 )
+@pytest.mark.slow
 def test_a_trial_that_lacks_something_still_gives_a_report(
     written: Written, name: str, answered: bool
 ) -> None:
@@ -211,6 +233,7 @@ def test_a_trial_that_lacks_something_still_gives_a_report(
         assert paragraph in text.replace("\u00a0", " ")
 
 
+@pytest.mark.slow
 def test_progress_is_told_in_words(written: Written, tmp_path: Path) -> None:
     lines: list[str] = []
     write_report(written("one pair").path / "data", tmp_path / "again", progress=lines.append)
@@ -223,6 +246,7 @@ def test_progress_is_told_in_words(written: Written, tmp_path: Path) -> None:
     assert not any(cell in line for line in lines for cell in cells if "-" in cell)
 
 
+@pytest.mark.slow
 def test_from_inside_a_report_folder_it_is_written_again(
     written: Written, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

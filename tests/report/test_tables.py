@@ -12,9 +12,9 @@ from conftest import MAKERS, Analysed
 from report_variants import table as raw_table
 
 from silagetrial.display import Table
+from silagetrial.display.block import Folded, Prose
 from silagetrial.errors import Problem
 from silagetrial.report import tables
-from silagetrial.report.block import Folded, Prose
 
 
 def shown(table: object) -> Table:

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from silagetrial.display import Table
-from silagetrial.report.phrases import (
+from silagetrial.display.phrases import (
     amount,
     block_word,
     count,

@@ -6,7 +6,7 @@ import base64
 
 from bs4 import BeautifulSoup
 
-from silagetrial.report.block import Folded, Picture, Prose, show_text, unbroken
+from silagetrial.display.block import Folded, Picture, Prose, show_text, unbroken
 
 HOSTILE = "<script>alert(1)</script> & {{7*7}} [x](javascript:alert(1)) $x^2$ \"quoted\" 'so'"
 

@@ -18,9 +18,8 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
 from numpy.typing import NDArray
 
-from silagetrial.analysis.responses import Response
-from silagetrial.report.block import Picture
-from silagetrial.report.phrases import short
+from silagetrial.display.block import Picture
+from silagetrial.display.phrases import short
 
 __all__ = [
     "INK",
@@ -28,7 +27,6 @@ __all__ = [
     "WIDTH",
     "Floats",
     "Look",
-    "axis_label",
     "canvas",
     "days_axis",
     "finish",
@@ -37,12 +35,15 @@ __all__ = [
     "looks",
     "mark_without",
     "shifted",
+    "vector",
 ]
 
 Floats: TypeAlias = NDArray[np.float64]
 
 WIDTH: Final = 6.6
 """Width of a figure in inches: the text width of an A4 page with the page's margins."""
+
+DPI: Final = 200
 
 INK: Final = "#1b1b1b"
 QUIET: Final = "#6e6e6e"
@@ -57,9 +58,6 @@ _LINES: Final[tuple[Any, ...]] = ("-", (0, (5, 2)), (0, (1, 1.5)), "-.", (0, (3,
 _RC: Final[dict[str, Any]] = {
     "text.parse_math": False,
     "font.family": "DejaVu Sans",
-    "font.size": 8.5,
-    "axes.titlesize": 8.5,
-    "axes.labelsize": 8.5,
     "axes.labelcolor": INK,
     "axes.edgecolor": QUIET,
     "axes.linewidth": 0.7,
@@ -75,13 +73,13 @@ _RC: Final[dict[str, Any]] = {
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
     "legend.frameon": False,
-    "legend.fontsize": 8.5,
     "lines.linewidth": 1.4,
     "lines.markersize": 5.0,
     "errorbar.capsize": 0.0,
-    "figure.dpi": 200,
-    "savefig.dpi": 200,
+    "figure.dpi": DPI,
+    "savefig.dpi": DPI,
 }
+_LETTERS: Final = ("font.size", "axes.titlesize", "axes.labelsize", "legend.fontsize")
 
 
 @dataclass(frozen=True)
@@ -108,13 +106,23 @@ def looks(bindings: Sequence[str]) -> dict[str, Look]:
 
 
 @contextmanager
-def canvas(*, height: float, rows: int = 1, columns: int = 1, **options: Any) -> Iterator[Any]:
-    """Give a figure and its axes in the report's look.
+def canvas(
+    *,
+    height: float,
+    width: float = WIDTH,
+    font: float = 8.5,
+    rows: int = 1,
+    columns: int = 1,
+    **options: Any,
+) -> Iterator[Any]:
+    """Give a figure and its axes in the look of all figures.
 
     Parameters
     ----------
-    height : float
-        Height in inches; the width is `WIDTH`.
+    height, width : float
+        Size in inches.
+    font : float
+        Size of letters in points.
     rows, columns : int
         Grid of axes.
     **options
@@ -125,20 +133,31 @@ def canvas(*, height: float, rows: int = 1, columns: int = 1, **options: Any) ->
     tuple of Figure and numpy.ndarray
         The figure and its axes, an array of `rows` times `columns`.
     """
-    with matplotlib.style.context(["default", _RC]):
-        figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    letters = dict.fromkeys(_LETTERS, font)
+    with matplotlib.style.context(["default", _RC | letters]):
+        figure = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasAgg(figure)
         yield figure, figure.subplots(rows, columns, squeeze=False, **options)
 
 
-def finish(figure: Figure, *, alt: str, caption: str) -> Picture:
+def finish(figure: Figure, *, alt: str, caption: str, dpi: float = DPI) -> Picture:
     """Turn a drawn figure into a picture; the same drawing gives the same bytes."""
+    png = _saved(figure, format="png", metadata={"Software": None}, dpi=dpi)
+    return Picture(png, alt=alt, caption=caption, inches=figure.get_figwidth())
+
+
+def vector(figure: Figure) -> bytes:
+    """Return a drawn figure as SVG, letters as outlines; the same drawing gives the same bytes."""
+    return _saved(figure, format="svg", metadata={"Date": None, "Creator": None})
+
+
+def _saved(figure: Figure, **how: Any) -> bytes:
     buffer = io.BytesIO()
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "silagetrial"}):
         # A name in a script the font lacks shows boxes in the figure; the words have it right.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure.savefig(buffer, format="png", metadata={"Software": None})
-    return Picture(buffer.getvalue(), alt=alt, caption=caption, inches=WIDTH)
+        figure.savefig(buffer, **how)
+    return buffer.getvalue()
 
 
 def log_axis(axes: Axes) -> None:
@@ -183,11 +202,6 @@ def shifted(days: Sequence[float], *, of: Mapping[str, float], share: float) -> 
     x = np.log1p(np.asarray(list(of.values()), dtype=float))
     moved: Floats = np.expm1(np.log1p(np.asarray(days, dtype=float)) + share * (np.ptp(x) or 1.0))
     return moved
-
-
-def axis_label(response: Response) -> str:
-    """Return what a value axis is called."""
-    return f"{response.label}, {response.level_unit}"
 
 
 def key(

@@ -17,6 +17,7 @@ __all__ = [
     "number",
     "p_value",
     "quantity",
+    "ratio_words",
     "short",
     "span",
     "tenths",
@@ -42,6 +43,15 @@ def quantity(value: float, unit: str = "") -> str:
     if unit:
         return f"{value:.2f}".replace("-", MINUS)
     return f"{value:.2f}" if 0.1 <= value < 10 else number(value)
+
+
+def ratio_words(ratio: float) -> str:
+    """Say a ratio as people do: ``41 % lower``, ``60 % higher``, ``3.2 times as high``."""
+    if ratio < 1:
+        return f"{100 * (1 - ratio):.0f} % lower"
+    if ratio >= 3:
+        return f"{number(ratio, digits=2)} times as high"
+    return f"{100 * (ratio - 1):.0f} % higher"
 
 
 def tenths(value: float) -> str:
