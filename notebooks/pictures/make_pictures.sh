@@ -1,9 +1,18 @@
 #!/usr/bin/env bash
-# Remake the README's picture from the demonstration report; needs Chromium (Debian: chromium).
-# bash notebooks/pictures/make_pictures.sh REPORT_DIR
+# Remake the README's pictures from the demonstration; needs Chromium (Debian: chromium).
+# bash notebooks/pictures/make_pictures.sh REPORT_DIR WORTH_DIR SIMULATED_DIR
+# REPORT_DIR: of `silagetrial report`; WORTH_DIR: of `silagetrial power ... --budget --out`;
+# SIMULATED_DIR: of `silagetrial power data_demo/plan_two_farms --simulate 10000 --out`
 set -euo pipefail
-page=$(realpath "$1/report.html")
 here=$(realpath "$(dirname "$0")")
-chromium --headless --no-sandbox --disable-gpu --no-first-run --disable-background-networking \
-  --disable-sync --hide-scrollbars --user-data-dir="$(mktemp -d)" --force-device-scale-factor=1.5 \
-  --screenshot="$here/report.png" --window-size=1100,1420 "file://$page"
+
+picture() {  # picture NAME HEIGHT PAGE
+  chromium --headless --no-sandbox --disable-gpu --no-first-run --disable-background-networking \
+    --disable-sync --hide-scrollbars --user-data-dir="$(mktemp -d)" \
+    --force-device-scale-factor=1.5 --screenshot="$here/$1" --window-size="1100,$2" "file://$3"
+}
+
+picture report.png 1420 "$(realpath "$1/report.html")"
+picture plan.png 1320 "$(realpath "$2/worth.html")"
+cp "$3/pictures/pairs.png" "$here/power_simulated.png"
+cp "$3/pictures/what_lowers.png" "$here/what_lowers.png"
