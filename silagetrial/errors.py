@@ -92,13 +92,18 @@ class Problem:
 
     @property
     def place(self) -> str:
-        """File, line and column in words: ``samples.csv, line 4, column dm``."""
+        """File, line and column or key in words: ``samples.csv, line 4, column dm``."""
         parts = [self.file]
         if self.line is not None:
             parts.append(f"line {self.line}")
         if self.column is not None:
-            parts.append(f"column {self.column}" if self.line is not None else self.column)
+            parts.append(f"{self.of_what} {self.column}" if self.line is not None else self.column)
         return ", ".join(parts)
+
+    @property
+    def of_what(self) -> str:
+        """What `column` names: a ``column`` of a table, or a ``key`` of a TOML file."""
+        return "key" if self.file.endswith(".toml") else "column"
 
     def __str__(self) -> str:
         """One line: the place, then found, expected and remedy."""

@@ -107,14 +107,15 @@ def test_check_is_a_list_as_wide_as_the_terminal(
 ) -> None:
     monkeypatch.setenv("COLUMNS", "60")
     assert cli.main(["check", str(demo)]) == 0
-    assert capsys.readouterr().out == (
+    assert capsys.readouterr().out.startswith(
         "Problems: 0 errors, 1 warning\n\n"
         "bales.csv\n\n"
         "  warning, line 9, column bale\n"
         "    found: bale CA04-2: no sample at 3 months\n"
         "    expected: a sample of kind opening or core at 3 months\n"
         "    what to do: add it if it exists; without it the bale\n"
-        "      gives no value at 3 months\n"
+        "      gives no value at 3 months\n\n"
+        "Net or twine, the same bales cored four times\n"
     )
 
 
@@ -123,7 +124,10 @@ def test_check_of_a_trial_without_problems(
 ) -> None:
     folder = make_trial(tmp_path)
     assert cli.main(["check", str(folder)]) == 0
-    assert capsys.readouterr().out == f"No problems found in {folder}.\n"
+    shown = capsys.readouterr().out
+    assert shown.startswith(f"No problems found in {folder}.\n\nInvented trial\n")
+    assert "\nbales      32 in 16 pairs on 2 sites, 0 lost\n" in shown
+    assert "\n  A01  ##\n" in shown
 
 
 def test_columns_of_all_tables_and_of_one(capsys: pytest.CaptureFixture[str]) -> None:
@@ -148,7 +152,8 @@ def test_columns_of_a_table_that_is_not_known(capsys: pytest.CaptureFixture[str]
     assert shown.out == ""
     assert shown.err == (
         "Found: the table 'bale'\n"
-        "Expected: one of bales, samples, weighings, events, scales, trial.toml\n"
+        "Expected: one of bales, samples, sample_parts, weighings, events, scales, blind_key, "
+        "trial.toml, laboratories.toml\n"
         "Remedy: name one of these, or none to see all\n"
     )
 

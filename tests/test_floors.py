@@ -5,7 +5,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1] / "silagetrial"
 FLOORS = {
-    "errors": 0, "display": 0, "data": 0,
+    "errors": 0, "terminal": 0, "display": 0, "data": 0,
     "silage": 1, "mixed": 1,
     "analysis": 2,
     "planning": 3,
