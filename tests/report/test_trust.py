@@ -9,8 +9,10 @@ import pandas as pd
 import pytest
 from benchmarks.calibrate import TABLE
 from conftest import Analysed
+from planning.simulation_plans import plan_of
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.planning.power import power
 from silagetrial.report import methods
 from silagetrial.report.trust import MEASURED, UNEQUAL_FARMS, by_design, by_rows
 
@@ -125,3 +127,13 @@ def test_farms_with_unequal_numbers_of_pairs_are_told(analysed: Analysed) -> Non
     assert (
         by_rows(analysis.trial, replace(result, records=replace(result.records, rows=fewer))) == ()
     )
+
+
+def test_a_power_over_openings_names_the_same_figure() -> None:
+    plan = plan_of(6, effect=(1.0,))
+    note = next(n for n in power(plan).notes if n.startswith("The spread is taken to be the same"))
+    assert f"{MEASURED['re-cored, spread, model']} in 100 instead of 5 where it trebles" in note
+    assert not any(
+        n.startswith("The spread is taken") for n in power(plan_of(6, openings=(60,), effect=(1.0,),
+                                                                   design="separate")).notes
+    )  # fmt: skip
