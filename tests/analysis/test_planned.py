@@ -139,6 +139,7 @@ def test_bands_and_openings_come_from_one_family(analysis: Analysis) -> None:
         assert row["sim_low"] == whole.loc[row["days"], "sim_low"]
 
 
+@pytest.mark.slow
 def test_planned_slopes_join_the_random_part(tmp_path: Path) -> None:
     lines = 'curve = "linear"\nslopes = ["bale", "lot"]\nresponses = ["pH"]'
     result = answer(planned(tmp_path, lines, pairs=8))

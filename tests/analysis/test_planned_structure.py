@@ -23,6 +23,7 @@ def answer(folder: Path, plan: str) -> Analysis:
     return analyse(trial)
 
 
+@pytest.mark.slow
 def test_planned_residual_variances(tmp_path: Path) -> None:
     """The model reported is the one planned; the plain one stands among the others."""
     result = answer(tmp_path / "t", 'residual_by = "opening"')["butyric_acid"]

@@ -47,13 +47,13 @@ def within(share: float, *, given: float | None = None) -> float:
     return 4 * math.hypot(ours, THEIRS if given is None else given)
 
 
-def shares(plan: Plan, draw: Draw, *, sites: bool | None = None) -> dict[str, dict[str, float]]:
+def shares(plan: Plan, draw: Draw, *, unit: str = "") -> dict[str, dict[str, float]]:
     """Share of significant trials by analysis and contrast; all openings stay in the model."""
     scenario = scenario_of(plan, NULL)
     question = scenario.book.question(tuple(range(len(scenario.grid.days))))
     assert question is not None
-    if sites is not None:
-        question = replace(question, sites=sites)
+    if unit:
+        question = replace(question, unit=unit)
     hits = []
     for chunk in range(CHUNKS):
         drawn = draw(scenario.grid, chunk_rng(11, 0, chunk), CHUNK)
@@ -157,7 +157,7 @@ def test_pairs_are_no_replicates_of_farms() -> None:
     for analysis in ("model", "paired t"):
         size = by_farm[analysis]["at 60 days"]
         assert size == pytest.approx(wanted["farm_means"], abs=within(0.05))
-    by_pair = shares(plan, draw, sites=False)["paired t"]["at 60 days"]
+    by_pair = shares(plan, draw, unit="bale")["paired t"]["at 60 days"]
     value = wanted["pairs_as_replicates"]
     assert by_pair == pytest.approx(value, abs=within(value))
 

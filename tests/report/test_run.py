@@ -193,6 +193,7 @@ def test_the_report_is_the_same_when_written_again_from_its_own_data(written: Wr
     assert [item.name for item in report.path.parent.iterdir()] == ["report"]
 
 
+@pytest.mark.slow
 def test_a_design_without_an_answer_still_gives_a_report(written: Written) -> None:
     report = written("one pair")
     assert not report.answered
