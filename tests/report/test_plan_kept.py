@@ -33,6 +33,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
+@pytest.mark.slow
 def test_a_report_on_a_planned_folder_says_as_planned(season: Path, tmp_path: Path) -> None:
     report = write_report(season, tmp_path / "report", date=dt.date(2028, 3, 1))
     digest = (season / "analysis_plan.sha256").read_text(encoding="utf-8").split()[0]
