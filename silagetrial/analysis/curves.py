@@ -57,6 +57,7 @@ def natural_spline(days: npt.ArrayLike, knots: Sequence[float], *, last: float) 
     x = np.array([0.0, *knots, last])
 
     def scaled(k: int) -> Floats:
+        """Truncated cubes of one knot against the last."""
         cubes = np.maximum(d - x[k], 0.0) ** 3 - np.maximum(d - last, 0.0) ** 3
         return np.asarray(cubes / (last - x[k]) / last**2)
 

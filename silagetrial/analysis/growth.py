@@ -199,6 +199,7 @@ def passing(curves: BindingCurves, limit: float, *, level: float) -> Table:
             continue
 
         def line(days: Floats, binding: str = binding) -> tuple[Floats, Floats, Floats]:
+            """Estimate and interval of one binding over days."""
             frame = contrasts(curves.fit, curves.rows(binding, days), level=level).frame
             a, b, c = (frame[n].to_numpy() for n in ("estimate", "conf_low", "conf_high"))
             return a, b, c

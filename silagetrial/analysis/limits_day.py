@@ -110,7 +110,10 @@ def days_at_limit(line: Line, limit: float, *, first: float, last: float) -> Pas
     above = [values - limit for values in line(grid)]
 
     def roots(which: int) -> list[float]:
+        """Days at which one line of the band meets the limit."""
+
         def at(day: float) -> float:
+            """Height of the line over the limit."""
             return float(line(np.array([day]))[which][0] - limit)
 
         sign = np.sign(above[which])

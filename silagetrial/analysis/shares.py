@@ -81,6 +81,7 @@ def _noncentrality(t: float, df: float, p: float) -> float:
         return float(t - special.ndtri(p))
 
     def excess(nc: float) -> float:
+        """Tail area at a noncentrality, less the one wanted."""
         return float(noncentral_t_cdf(t, df, nc)) - p
 
     # Beyond every deviation that could be, and every value of a normal variable.

@@ -223,6 +223,7 @@ def _seldom(tell: Callable[[str], None]) -> Callable[[object], None]:
     told = 0.0
 
     def tell_seldom(what: object) -> None:
+        """Tell at most every two seconds."""
         nonlocal told
         if time.monotonic() - told >= 2.0:
             told = time.monotonic()

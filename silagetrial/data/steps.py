@@ -338,6 +338,7 @@ def _half_way(draft: Draft) -> Callable[[Row], float]:
     known: dict[object, float] = {}
 
     def half_way(bale: Row) -> float:
+        """Half the days to the first window of the bale."""
         planned = bale["planned_opening"]
         if planned not in known:
             windows = [opening.window[0] for opening in _candidates(draft, bale)]

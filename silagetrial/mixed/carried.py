@@ -76,6 +76,7 @@ def sum_units(carried: Carried, starts: Ints) -> Carried:
     each = run_length(carried.a.shape[1], starts)
 
     def summed(x: Floats, axis: int) -> Floats:
+        """Sum over the units of one level."""
         if each > 1:  # several times faster than reduceat
             return total(x, each, axis)
         return np.asarray(np.add.reduceat(x, starts, axis=axis))
@@ -102,6 +103,7 @@ def scatter(carried: Carried, border: Border) -> Carried:
     keep = np.delete(np.arange(size), border.width)
 
     def spread(x: Floats) -> Floats:
+        """Scatter local columns into the border."""
         lead = x.shape[:-3]
         rows = x.reshape(-1, flat.size)
         out = np.zeros((len(rows), size * size))

@@ -46,6 +46,7 @@ def cheapest(chain: list[Ints], terms: Sequence[RandomTerm], *, width: int) -> l
     """Drop fine levels whose columns are absorbed sooner together with a coarser one's."""
 
     def cost(cut: int) -> float:
+        """Work of absorbing with the chain cut here."""
         at_home, crossed = homes(terms, chain[cut:])
         widths = [
             sum(_most_within(codes, term.codes) * term.z.shape[1] for term in home)

@@ -90,6 +90,7 @@ def noncentral_t_cdf(t: npt.ArrayLike, df: npt.ArrayLike, noncentrality: npt.Arr
         at, shift = t[far][:, None], nc[far][:, None]
 
         def below_t(u: Floats) -> Floats:
+            """Normal area below t at a deviation u."""
             return np.asarray(special.ndtr(at * u - shift), dtype=np.float64)
 
         found[far] = over_deviation(below_t, df[far])
@@ -106,6 +107,7 @@ def noncentral_f_cdf(
     scaled, shift, q = num_df * f[..., None], nc[..., None], float(num_df)
 
     def below(u: Floats) -> Floats:
+        """Chi-square area below f at a deviation u."""
         return np.asarray(special.chndtr(scaled * u**2, q, shift), dtype=np.float64)
 
     return np.clip(over_deviation(below, df), 0.0, 1.0)

@@ -80,6 +80,7 @@ class _Layer:
 
     @property
     def units(self) -> int:
+        """Number of units."""
         return int(self.unit[-1]) + 1
 
     @property
@@ -89,6 +90,7 @@ class _Layer:
 
     @property
     def semidefinite(self) -> bool:
+        """Whether effects can be drawn from G."""
         value = np.linalg.eigvalsh(self.g)
         return bool((value >= -SEMIDEFINITE * np.abs(value).max(initial=0.0)).all())
 

@@ -253,6 +253,7 @@ def _variances(plan: Plan, response: str, spread: Source) -> Callable[[Plan], Fl
     before = components(assumed, of, plan.laboratory)
 
     def within_changed(varied: Plan) -> Floats:
+        """Variances with the within-bale part of another number of samples."""
         change = components(assumed, of, varied.laboratory) - before
         return np.maximum(base + change, 0.0)
 

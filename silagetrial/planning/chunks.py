@@ -111,6 +111,7 @@ class _Clock:
     start: float = field(default_factory=time.monotonic)
 
     def progress(self) -> Progress:
+        """How far the run is."""
         gone = time.monotonic() - self.start
         left = gone / self.fresh * (self.asked - self.there) if self.fresh else float("inf")
         return Progress(self.there, self.asked, gone, left)

@@ -68,6 +68,7 @@ def cluster_workers(address: str) -> Generator[Workers, None, None]:
         _check_workers(client, address)
 
         def apply(function: Callable[..., Any], jobs: Jobs) -> Results:
+            """Apply a function to jobs on the cluster."""
             return _applied(distributed, client, function, jobs)
 
         yield Workers(_threads(client), apply)
@@ -110,6 +111,7 @@ def _applied(distributed: Any, client: Any, function: Callable[..., Any], jobs: 
     running: set[Any] = set()
 
     def submit(job: tuple[Any, ...]) -> Any:
+        """Give one job to the cluster."""
         # Bytes, and no name made from them: there is nothing for dask to look into.
         future = client.submit(_called, pickle.dumps((function, job)), pure=False)
         done.add(future)

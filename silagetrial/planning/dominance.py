@@ -80,6 +80,7 @@ def dominance(
     parts = sorted(_parts(ready), key=lambda part: -part.share)
 
     def needed(variances: Floats) -> float:
+        """Pairs needed at these variances; NaN where none searched suffice."""
         found = pairs_needed(
             plan, response=given, effect=effect, spread=variances, target=target
         ).pairs

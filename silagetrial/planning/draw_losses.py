@@ -78,6 +78,7 @@ def _odds(lost: float, slope: float) -> float:
     weight = weight / weight.sum()
 
     def excess(at: float) -> float:
+        """Share lost at these odds, less the one wanted."""
         return float(weight @ special.expit(at + slope * node)) - lost
 
     return float(optimize.brentq(excess, -50.0 - 10 * abs(slope), 50.0 + 10 * abs(slope)))

@@ -156,6 +156,7 @@ def _measured_loss(
     dm_after = 1000.0 * (dry - gone) / after
 
     def error(units: Ints, sd: float) -> Floats:
+        """Errors shared by the rows of each unit."""
         return sd * rng.standard_normal((count, int(units.max()) + 1))[:, units]
 
     sampled = grid.pair if balance.shared_day0 else grid.bale

@@ -58,6 +58,7 @@ def if_wrong(facts: Facts, wrong: Table) -> str:
     rows = wrong.frame.set_index("variances")
 
     def becomes(name: str) -> str:
+        """What power and pairs become in one case, in words."""
         row = rows.loc[name].to_dict()
         power, pairs = float(row["power"]), float(row["pairs"])
         takes = (

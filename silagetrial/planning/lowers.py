@@ -195,6 +195,7 @@ def _table(frame: pd.DataFrame, primary: str, own: Scenario, changes: list[str])
     }
 
     def share(scenario: str, analysis: str) -> tuple[float, float]:
+        """Share of significant trials and its Monte Carlo error."""
         row = found[scenario, analysis]
         return row["rejected"], row["rejected_mc"]
 

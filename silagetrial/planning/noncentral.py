@@ -147,6 +147,7 @@ def equivalence_power(
     upper, lower = (((end - d) / se)[..., None] for end in (high, low))
 
     def shown(u: Floats) -> Floats:
+        """Area of estimates that show it at a deviation u."""
         inside = special.ndtr(upper - t[..., None] * u) - special.ndtr(lower + t[..., None] * u)
         return np.asarray(np.maximum(inside, 0.0))
 

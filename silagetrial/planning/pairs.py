@@ -121,6 +121,7 @@ class _Search:
         return figures
 
     def reached(self, count: int, column: str) -> bool:
+        """Whether so many pairs reach what is asked."""
         value = self.seen[count].get(column, np.nan)
         if column == "half_width":
             return bool(value <= (self.half_width or 0.0))
@@ -152,6 +153,7 @@ class _Search:
         return above
 
     def run(self, most: int) -> PairsNeeded:
+        """Search up to the most pairs."""
         column = "power" if self.half_width is None else "half_width"
         found = self.first(column, most)
         assured = self.first("assured", most) if self.finished is not None else None

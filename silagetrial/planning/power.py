@@ -197,6 +197,7 @@ def detectable_difference(
     question = ready.question
 
     def excess(difference: float) -> float:
+        """Power at a difference, less the one wanted."""
         return float(question.power(difference, error, df).mean()) - target
 
     there = np.isfinite(error)

@@ -66,6 +66,7 @@ def local_workers(count: int) -> Workers:
         return here()
 
     def apply(function: Callable[..., Any], jobs: Jobs) -> Results:
+        """Apply a function to jobs in local processes."""
         executor = _started(count)
         running: set[futures.Future[Any]] = set()
         ended = False

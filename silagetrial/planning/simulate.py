@@ -152,6 +152,7 @@ def simulate_grid(
     _check(trials=trials, seed=seed, workers=workers, precision=precision)
 
     def enough(scenario: int, tally: Tally) -> bool:
+        """Whether the precision asked for is reached."""
         if precision is None:
             return False
         return _error(tally, scenarios[scenario], primary) <= precision

@@ -135,6 +135,7 @@ class Structure:
         term = at_opening.labels["term"][0]
 
         def of_term(functions: Functions | None) -> Functions | None:
+            """The part of some functions that is about one comparison."""
             if functions is None:
                 return None
             return functions.where((functions.labels["term"] == term).to_numpy())

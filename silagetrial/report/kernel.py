@@ -75,6 +75,7 @@ def execute(
     current = ""
 
     def on_cell_start(cell: NotebookNode, **_: object) -> None:
+        """Remember the cell that runs."""
         nonlocal current
         current = str(cell.id)
         if started is not None:

@@ -92,6 +92,7 @@ class _Laboratories(Sections):
     marks: int = 0
 
     def laboratory(self, raw: Raw, number: int) -> Laboratory | None:
+        """Read one laboratory; None where its section is of no use."""
         own = {key: item for key, item in raw.items() if key not in ("marks", "result")}
         keys = self.keys.section("laboratory", own, number=number)
         marks = self._marks(raw.get("marks", {}))

@@ -63,6 +63,7 @@ class _Reader:
     problems: list[Problem] = field(default_factory=list)
 
     def entries(self) -> Iterator[Entry]:
+        """Yield the results of the report, one by one."""
         heading = self._heading()
         if heading is None:
             return
