@@ -11,7 +11,7 @@ from typing import Any, Final
 from silagetrial.display.block import Prose
 from silagetrial.display.cautions import CAUTIONS, DEFERRAL
 from silagetrial.display.page import page
-from silagetrial.display.place import Work, check_place, place
+from silagetrial.display.place import Work
 from silagetrial.display.table import Table
 from silagetrial.planning.chunks import Progress
 from silagetrial.planning.curves import pairs_unit
@@ -25,7 +25,7 @@ from silagetrial.planning.simulate import simulate_power
 from silagetrial.planning.simulated_curve import simulated_by_pairs
 from silagetrial.planning.simulation import Simulation
 from silagetrial.planning.worth import PAGE_STYLE
-from silagetrial.planning.worth_folder import PICTURES, write_charts, write_manifest
+from silagetrial.planning.worth_folder import PICTURES, write_folder
 
 __all__ = ["SIMULATED", "SimulatedPage", "simulated_page", "write_simulated"]
 
@@ -162,14 +162,6 @@ def write_simulated(found: SimulatedPage, out: str | Path) -> tuple[Path, ...]:
     UsageError
         When `out` holds something else.
     """
-    target = Path(out)
-    check_place(target, _WORK)
-    with place(target, _WORK) as work:
-        (work / SIMULATED).write_text(found.to_html(), encoding="utf-8", newline="\n")
-        for name, table in zip(_TABLES, (found.simulation.table, found.lowers), strict=True):
-            if table is not None:
-                text = table.to_csv()
-                (work / f"{name}.csv").write_text(text, encoding="utf-8", newline="\n")
-        write_charts(work, found.charts)
-        write_manifest(work, _MANIFEST)
-    return tuple(sorted(path for path in target.rglob("*") if path.is_file()))
+    tables = zip(_TABLES, (found.simulation.table, found.lowers), strict=True)
+    texts = {f"{name}.csv": table.to_csv() for name, table in tables if table is not None}
+    return write_folder(out, _WORK, {SIMULATED: found.to_html(), **texts}, found.charts)

@@ -91,10 +91,17 @@ def notes_of(
     if not scope.startswith("farms like") and scope != "this farm":
         notes.append(f"The answer is about {scope}; how farms differ does not enter.")
     notes += _not_assumed(ready)
-    analysis = settings.analysis
+    notes += _not_in_the_formula(plan)
+    return tuple(notes)
+
+
+def _not_in_the_formula(plan: Plan) -> list[str]:
+    """Say what the analysis knows, or the truth may be, and the formula leaves out."""
+    notes = []
+    analysis = plan.settings.analysis
     if analysis.residual_by or analysis.serial:
         notes.append("Variances by group and serial correlation do not enter.")
-    elif count > 1:
+    elif len(plan.settings.openings) > 1:
         notes.append(
             "The spread is taken to be the same at every opening. Where it grows with storage the "
             "model raises false alarms at the last one (18 in 100 instead of 5 where it trebles): "
@@ -103,7 +110,7 @@ def notes_of(
         )
     if analysis.covariates:
         notes.append("Crop values at day 0, for which the analysis adjusts, do not enter.")
-    return tuple(notes)
+    return notes
 
 
 def _losses(plan: Plan, known: Known) -> str:

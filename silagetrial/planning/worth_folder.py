@@ -12,7 +12,7 @@ from silagetrial.display.table import Table
 from silagetrial.planning.figures import Chart
 from silagetrial.planning.worth import Worth
 
-__all__ = ["PAGE", "PICTURES", "write_charts", "write_manifest", "write_worth"]
+__all__ = ["PAGE", "PICTURES", "write_folder", "write_worth"]
 
 PAGE: Final = "worth.html"
 _TEXT: Final = "worth.txt"
@@ -40,17 +40,46 @@ def write_worth(found: Worth, out: str | Path) -> tuple[Path, ...]:
     UsageError
         When `out` holds something else.
     """
+    texts = {PAGE: found.to_html(), _TEXT: str(found)}
+    return write_folder(out, _WORK, texts, found.charts)
+
+
+def write_folder(
+    out: str | Path, kind: Work, texts: Mapping[str, str], charts: Mapping[str, Chart]
+) -> tuple[Path, ...]:
+    """Write texts, pictures and the list of both into a folder, whole or not at all.
+
+    Parameters
+    ----------
+    out : str or pathlib.Path
+        New, empty, or an earlier folder of this kind as it was written, which is replaced.
+    kind : Work
+        What the folder may hold, and the name of its list.
+    texts : mapping of str to str
+        File name to content.
+    charts : mapping of str to Chart
+
+    Returns
+    -------
+    tuple of pathlib.Path
+        The files, in the order of their paths.
+
+    Raises
+    ------
+    UsageError
+        When `out` holds something else.
+    """
     target = Path(out)
-    check_place(target, _WORK)
-    with place(target, _WORK) as work:
-        (work / PAGE).write_text(found.to_html(), encoding="utf-8", newline="\n")
-        (work / _TEXT).write_text(str(found), encoding="utf-8", newline="\n")
-        write_charts(work, found.charts)
-        write_manifest(work, _MANIFEST)
+    check_place(target, kind)
+    with place(target, kind) as work:
+        for name, text in texts.items():
+            (work / name).write_text(text, encoding="utf-8", newline="\n")
+        _write_charts(work, charts)
+        _write_manifest(work, kind.manifest)
     return tuple(sorted(path for path in target.rglob("*") if path.is_file()))
 
 
-def write_charts(work: Path, charts: Mapping[str, Chart]) -> None:
+def _write_charts(work: Path, charts: Mapping[str, Chart]) -> None:
     """Write each picture as PNG, SVG and CSV."""
     pictures = work / PICTURES
     pictures.mkdir()
@@ -61,7 +90,7 @@ def write_charts(work: Path, charts: Mapping[str, Chart]) -> None:
         (pictures / f"{name}.csv").write_text(data, encoding="utf-8", newline="\n")
 
 
-def write_manifest(work: Path, name: str) -> None:
+def _write_manifest(work: Path, name: str) -> None:
     """List every file of a folder with its hash in the file of this name."""
     names = sorted(p.relative_to(work).as_posix() for p in work.rglob("*") if p.is_file())
     outputs = [vars(hash_file(work, each)) for each in names]

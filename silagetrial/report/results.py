@@ -56,49 +56,40 @@ def contents(analysis: Analysis) -> dict[str, object]:
     }
 
 
+_TABLES = (
+    "means", "differences", "average", "growth", "half_widths", "tests", "variance_intervals",
+    "sd_ratios", "blups", "bootstrap", "sensitivity", "claim", "shares", "shares_counted", "exact",
+    "refused",
+)  # fmt: skip
+"""Tables of a response's analysis that stand under their own names."""
+
+
 def _response(result: ResponseAnalysis) -> dict[str, object]:
-    why = result.refusal
+    response, records, why = result.response, result.records, result.refusal
     return {
-        "label": result.response.label,
-        "unit": result.response.unit,
-        "level_unit": result.response.level_unit,
-        "scale": result.response.scale,
-        "effect": result.response.effect,
+        **{name: getattr(response, name) for name in ("label", "unit", "level_unit", "scale",
+                                                      "effect")},
         "answered": result.answered,
         "refusal": None
         if why is None
         else {"found": why.found, "expected": why.expected, "remedy": why.remedy},
         "model": _model(result),
-        "means": result.means,
-        "differences": result.differences,
-        "average": result.average,
-        "growth": result.growth,
-        "half_widths": result.half_widths,
-        "tests": result.tests,
+        **{name: getattr(result, name) for name in _TABLES},
         "variances": _variances(result),
-        "variance_intervals": result.variance_intervals,
-        "sd_ratios": result.sd_ratios,
-        "blups": result.blups,
-        "bootstrap": result.bootstrap,
-        "sensitivity": result.sensitivity,
-        "claim": result.claim,
-        "shares": result.shares,
-        "shares_counted": result.shares_counted,
         "curve": _curve(result),
-        "exact": result.exact,
-        "witness": None
-        if result.witness is None
-        else {
-            "agrees": result.witness.agrees,
-            "remark": result.witness.remark,
-            "table": result.witness.table,
-        },
+        "witness": _witness(result),
         "found": result.summary,
-        "left_out": result.records.left_out,
-        "counts": result.records.counts,
-        "refused": result.refused,
-        "notes": result.records.notes,
-    }
+        "left_out": records.left_out,
+        "counts": records.counts,
+        "notes": records.notes,
+    }  # fmt: skip
+
+
+def _witness(result: ResponseAnalysis) -> dict[str, object] | None:
+    witness = result.witness
+    if witness is None:
+        return None
+    return {"agrees": witness.agrees, "remark": witness.remark, "table": witness.table}
 
 
 def _curve(result: ResponseAnalysis) -> dict[str, object] | None:
