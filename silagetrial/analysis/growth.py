@@ -220,7 +220,7 @@ def passing(curves: BindingCurves, limit: float, *, level: float) -> Table:
     unit = response.level_unit
     title = f"{response.label}: day at which the median bale passes {limit:g} {unit}"
     note = (
-        f"Every day of the trial (to {model.last_day:g}) whose {level:.0%} interval of the median "
-        "holds the limit; no interval is extended beyond the days sampled."
+        f"Every day of the trial (to {model.last_day:g}) whose {100 * level:.3g} % interval of the "
+        "median holds the limit; no interval is extended beyond the days sampled."
     )
     return Table(pd.DataFrame(found), title=title, notes=(note,), formats={"limit": "g"})

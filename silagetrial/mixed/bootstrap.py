@@ -111,7 +111,7 @@ def bootstrap(
     if failed > MOST_FAILED * draws:
         raise NoAnswer(
             found=f"{failed} of {draws} simulated data sets cannot be fitted",
-            expected=f"at most {MOST_FAILED:.0%} without a fit",
+            expected=f"at most {100 * MOST_FAILED:.3g} % without a fit",
             remedy="leave out the random term with the fewest levels, or fit with bound='zero'",
         )
     frame = exact.frame

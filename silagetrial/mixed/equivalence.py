@@ -86,7 +86,7 @@ def equivalence(
         p_value=p, p_lower=p_lower, p_upper=p_upper, conf_low=bottom, conf_high=top
     )
     frame = frame.assign(margin_low=low, margin_high=high)
-    notes = [f"Two one-sided tests of {alpha:.3g} each; {1 - 2 * alpha:.0%} intervals."]
+    notes = [f"Two one-sided tests of {alpha:.3g} each; {100 * (1 - 2 * alpha):.3g} % intervals."]
     if len(frame) > 1:
         frame = frame.assign(p_adjusted=holm(p))
         shown = "is shown" if (p < alpha).all() else "is not shown"
@@ -137,7 +137,7 @@ def non_inferiority(
     far = frame["conf_low"] >= limit if worse == "higher" else frame["conf_high"] <= limit
     verdict = [_not_worse(own < alpha, beyond) for own, beyond in zip(p, far, strict=True)]
     frame = frame.assign(statistic=(estimate - limit) / error, p_value=p, margin=limit)
-    notes = [f"One-sided tests of {alpha:.3g}; {level:.0%} intervals; worse is {worse}."]
+    notes = [f"One-sided tests of {alpha:.3g}; {100 * level:.3g} % intervals; worse is {worse}."]
     if len(frame) > 1:
         frame = frame.assign(p_adjusted=holm(p))
         notes.append("A claim about all needs no adjustment; about any of them, p adjusted (Holm).")

@@ -268,7 +268,7 @@ def _family(
         "p_adjusted": adjusted_p(numbers["statistic"], correlation, float(smallest)),
     }
     return columns, (
-        f"Simultaneous {level:.0%} intervals and adjusted p: multivariate t, "
+        f"Simultaneous {100 * level:.3g} % intervals and adjusted p: multivariate t, "
         f"{len(estimate)} contrasts, {smallest:.1f} df (the smallest), critical value "
         f"{critical:.3f}.",
     )

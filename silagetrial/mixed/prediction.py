@@ -122,7 +122,7 @@ def predict(
                if t.name in known and not there]  # fmt: skip
     if unseen:
         notes.append(f"No variance of {', '.join(unseen)} was detected: it counts as zero.")
-    return Table(frame, title=f"{level:.0%} prediction intervals", notes=tuple(notes))
+    return Table(frame, title=f"{100 * level:.3g} % prediction intervals", notes=tuple(notes))
 
 
 def _what(new: Sequence[str], known: Sequence[str]) -> str:

@@ -48,7 +48,7 @@ def profile_intervals(fit: Fit, *, level: float = 0.95) -> Table:
     columns = ["term", "kind", "estimate", "conf_low", "conf_high", "remark"]
     return Table(
         pd.DataFrame(rows, columns=columns),
-        title=f"Profile-likelihood intervals ({level:.0%}, REML)",
+        title=f"Profile-likelihood intervals ({100 * level:.3g} %, REML)",
         notes=("Coverage is approximate with few pairs; for fixed effects see the t intervals.",),
     )
 
