@@ -62,16 +62,7 @@ def frontier_chart(
             axes.axvline(money, color=QUIET, linewidth=0.8, dashes=(1, 1.5), zorder=1)
             on_top(axes, money, "money there is")
         _marks(axes, marks)
-        axes.set_ylim(0, 103)
-        axes.set_xlim(0, edge)
-        axes.set_ylabel("power, %")
-        axes.set_xlabel(
-            f"cost of the trial{f', {short(currency, longest=12)}' if currency else ''}"
-        )
-        axes.xaxis.set_major_locator(MaxNLocator(5))
-        axes.xaxis.set_major_formatter(
-            FuncFormatter(lambda value, _: f"{value:,.0f}".replace(",", " "))
-        )
+        _label_axes(axes, edge, currency)
         caption = (
             "Best power for the money (line), among all plans looked at (grey dots). Marked plans "
             "are described in the table."
@@ -80,6 +71,18 @@ def frontier_chart(
             f"{name}: {100 * power:.0f} % for {cost:.0f}" for name, cost, power in marks
         )
         return drawn(figure, frontier, caption, f"Power against cost in {currency}. {alt}.")
+
+
+def _label_axes(axes: Axes, edge: float, currency: str) -> None:
+    """Set range and words of power against money."""
+    axes.set_ylim(0, 103)
+    axes.set_xlim(0, edge)
+    axes.set_ylabel("power, %")
+    axes.set_xlabel(f"cost of the trial{f', {short(currency, longest=12)}' if currency else ''}")
+    axes.xaxis.set_major_locator(MaxNLocator(5))
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda value, _: f"{value:,.0f}".replace(",", " "))
+    )
 
 
 def _money_edge(

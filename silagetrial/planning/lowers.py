@@ -93,14 +93,7 @@ def what_lowers(
     given = _usual(own, primary, log=wanted.scale == "log") if changes is None else changes
     changed = {AS_PLANNED: truth, **{words: _changed(truth, new) for words, new in given.items()}}
     found = simulate_grid(
-        [
-            scenario
-            for words, true in changed.items()
-            for scenario in (
-                replace(own, name=words, truth=true),
-                replace(own, name=_without(words), truth=replace(true, effect=(0.0,))),
-            )
-        ],
+        _with_and_without(own, changed),
         trials=trials,
         seed=plan.seed if seed is None else seed,
         primary=primary,
@@ -127,6 +120,18 @@ def what_lowers(
     formats |= {f"{name}_mc": ".4f" for name in SHARES}
     title = f"What lowers the power, one at a time: {wanted.in_sentence}"
     return Table(frame, title=title, notes=notes, formats=formats)
+
+
+def _with_and_without(own: Scenario, changed: Mapping[str, Truth]) -> list[Scenario]:
+    """Each truth twice: with its effect, and with none."""
+    return [
+        scenario
+        for words, true in changed.items()
+        for scenario in (
+            replace(own, name=words, truth=true),
+            replace(own, name=_without(words), truth=replace(true, effect=(0.0,))),
+        )
+    ]
 
 
 def _without(change: str) -> str:

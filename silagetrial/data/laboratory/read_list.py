@@ -54,7 +54,19 @@ def _report(
             )
         return None
     typed = tuple(keys.get("typed", ()))
-    pdf = keys["file"].lower().endswith(".pdf")
+    if not _typed_as_it_should_be(reader, keys["file"], typed, number):
+        return None
+    own = {
+        key: keys[key] for key in ("batch", "issued_on", "analysis", "supersedes") if key in keys
+    }
+    return Report(number, keys["file"], laboratories[name], keys["number"], typed=typed, **own)
+
+
+def _typed_as_it_should_be(
+    reader: Sections, file: str, typed: tuple[str, ...], number: int
+) -> bool:
+    """Note a PDF that was not typed twice, and typed files of what is read itself."""
+    pdf = file.lower().endswith(".pdf")
     if pdf and (len(typed) != 2 or len(set(typed)) != 2):
         reader.fault(
             "report",
@@ -65,21 +77,18 @@ def _report(
             "write two entry sheets with silagetrial entry, type the report into one "
             "after the other, best by two people, and name both files",
         )
-        return None
+        return False
     if typed and not pdf:
         reader.fault(
             "report",
             "typed",
             number,
-            f"typed files for {keys['file']!r}",
+            f"typed files for {file!r}",
             "typed files for a PDF only",
             "remove the line: the file itself is read",
         )
-        return None
-    own = {
-        key: keys[key] for key in ("batch", "issued_on", "analysis", "supersedes") if key in keys
-    }
-    return Report(number, keys["file"], laboratories[name], keys["number"], typed=typed, **own)
+        return False
+    return True
 
 
 def _check_names(reader: Sections, reports: Sequence[Report]) -> None:

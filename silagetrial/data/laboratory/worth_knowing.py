@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from silagetrial.data.laboratory.keys import LABORATORIES_FILE, REPORTS_FOLDER
 from silagetrial.data.laboratory.mapping import Report
@@ -41,6 +41,11 @@ def report_warnings(settled: Settled, reports: Sequence[Report]) -> Iterator[Pro
                 "n-butyric acid alone",
                 "ask the laboratory for the two apart",
             )
+    yield from _butyric_acid_two_ways(given)
+
+
+def _butyric_acid_two_ways(given: Mapping[Report, set[str]]) -> Iterator[Problem]:
+    """Refuse n-butyric acid alone in one report and together with iso-butyric acid in another."""
     sums = {report for report, kinds in given.items() if "butyric_acids" in kinds}
     alone = {report for report, kinds in given.items() if "butyric_acid" in kinds}
     if sums and alone:
