@@ -15,9 +15,10 @@ import pandas as pd
 from silagetrial.data.frame_rows import Row, cells_of, rows_of
 from silagetrial.data.frames import TypedTable
 from silagetrial.data.nearest import name_key
-from silagetrial.data.read_settings import SETTINGS_FILE, dotted, line_of
+from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import SHEET
 from silagetrial.data.settings import Opening, Settings
+from silagetrial.data.toml_text import dotted, line_of
 from silagetrial.errors import Problem, Severity
 
 __all__ = ["REFERS", "Draft", "Row", "by_line", "is_date_only", "is_given"]

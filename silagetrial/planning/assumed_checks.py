@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from silagetrial.data.read_settings import dotted, line_of
 from silagetrial.data.settings import DIFFERENCE_RESPONSES
+from silagetrial.data.toml_text import dotted, line_of
 from silagetrial.errors import Problem, UsageError
 from silagetrial.planning.plan import Assumption, Plan, Spread
 from silagetrial.planning.plan_keys import SPREADS, assumption_section

@@ -11,10 +11,12 @@ from silagetrial.data.draft import Draft
 from silagetrial.data.files import decode
 from silagetrial.data.frames import empty_table
 from silagetrial.data.nearest import did_you_mean
-from silagetrial.data.read_settings import SectionReader, line_of, load_toml, read_sections
+from silagetrial.data.read_settings import read_sections
 from silagetrial.data.schema import TABLES
+from silagetrial.data.section_reader import SectionReader
 from silagetrial.data.settings import DIFFERENCE_RESPONSES, RESPONSES, Settings
 from silagetrial.data.settings_keys import Raw
+from silagetrial.data.toml_text import line_of, load_toml
 from silagetrial.errors import DataProblems, Problem
 from silagetrial.planning.follow_ons import blamed
 from silagetrial.planning.plan import (

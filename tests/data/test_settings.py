@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from silagetrial.data import AnalysisPlan, DmCorrection, MeasurementSd, Opening
-from silagetrial.data.read_settings import line_of, parse_settings
+from silagetrial.data.read_settings import parse_settings
+from silagetrial.data.toml_text import line_of
 
 FULL = """\
 title = "Spring grass"

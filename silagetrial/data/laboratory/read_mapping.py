@@ -26,8 +26,9 @@ from silagetrial.data.laboratory.read_list import listed_reports
 from silagetrial.data.laboratory.readings import mark_word
 from silagetrial.data.laboratory.sections import Sections
 from silagetrial.data.nearest import did_you_mean
-from silagetrial.data.read_settings import SectionReader, load_toml
+from silagetrial.data.section_reader import SectionReader
 from silagetrial.data.settings_keys import Raw
+from silagetrial.data.toml_text import load_toml
 from silagetrial.data.units import needs
 from silagetrial.errors import Problem
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from silagetrial.data.read_settings import SectionReader, line_of
+from silagetrial.data.section_reader import SectionReader
 from silagetrial.data.settings_keys import Raw
+from silagetrial.data.toml_text import line_of
 
 __all__ = ["Sections"]
 
