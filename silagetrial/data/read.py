@@ -20,7 +20,7 @@ from silagetrial.data.frames import TypedTable, empty_table
 from silagetrial.data.inside import refuse_outside
 from silagetrial.data.laboratory.join import with_reports
 from silagetrial.data.laboratory.results import LaboratoryResults, read_reports
-from silagetrial.data.read_settings import SETTINGS_FILE, parse_settings
+from silagetrial.data.read_settings import SETTINGS_FILE, read_sections, settings_reader
 from silagetrial.data.schema import TABLES
 from silagetrial.data.settings import Settings
 from silagetrial.data.sources import find_sources, refuse_nothing
@@ -98,15 +98,16 @@ def _read(folder: Path) -> Trial:
 
 
 def _settings(folder: Path) -> tuple[Settings, str, tuple[Problem, ...]]:
-    """Read trial.toml; where it is not there, say what else is not."""
+    """Read trial.toml, its text as it was meant; where it is not there, say what else is not."""
     path = folder / SETTINGS_FILE
     if not path.is_file():
         refuse_nothing(folder, *find_workbook(folder))
     text = decode(path.read_bytes(), file=SETTINGS_FILE)
     if isinstance(text, Problem):
         raise DataProblems([text])
-    settings, found = parse_settings(text)
-    return settings, text, found
+    reader = settings_reader(text)
+    settings = read_sections(reader)
+    return settings, reader.text, tuple(reader.problems)
 
 
 def _trial(

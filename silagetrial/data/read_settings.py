@@ -27,10 +27,9 @@ from silagetrial.data.settings_keys import (
     SECTIONS,
     Raw,
 )
-from silagetrial.data.toml_text import load_toml
 from silagetrial.errors import Problem
 
-__all__ = ["SETTINGS_FILE", "parse_settings", "read_sections"]
+__all__ = ["SETTINGS_FILE", "parse_settings", "read_sections", "settings_reader"]
 
 SETTINGS_FILE: Final = "trial.toml"
 
@@ -54,20 +53,33 @@ def parse_settings(text: str) -> tuple[Settings, tuple[Problem, ...]]:
     DataProblems
         If the text is no TOML at all.
     """
-    reader = SectionReader(text, SETTINGS_FILE, SECTIONS, SECTION_NAMES)
-    settings = read_sections(reader, load_toml(text, file=SETTINGS_FILE))
+    reader = settings_reader(text)
+    settings = read_sections(reader)
     return settings, tuple(reader.problems)
 
 
-def read_sections(reader: SectionReader, raw: Mapping[str, Raw]) -> Settings:
+def settings_reader(text: str) -> SectionReader:
+    """Return the reader of the text of trial.toml.
+
+    Raises
+    ------
+    DataProblems
+        If the text is no TOML at all.
+    """
+    return SectionReader.begin(
+        text, SETTINGS_FILE, SECTIONS, names=SECTION_NAMES, free=(FREE_SECTION,)
+    )
+
+
+def read_sections(reader: SectionReader) -> Settings:
     """Read the sections of a trial; problems are collected in the reader.
 
     Parameters
     ----------
     reader : SectionReader
-    raw : mapping
-        From `load_toml`; sections beyond those of a trial are left to the caller.
+        Sections beyond those of a trial are left to the caller.
     """
+    raw = reader.raw
     top = {key: value for key, value in raw.items() if key not in reader.names}
     values = {
         "": reader.section("", top),

@@ -5,13 +5,14 @@ trial.toml, plan.toml and laboratories.toml are read by it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from silagetrial.data.nearest import did_you_mean
+from silagetrial.data.misspelt import as_meant
+from silagetrial.data.nearest import did_you_mean, nearest, suggestion
 from silagetrial.data.settings import Opening
 from silagetrial.data.settings_keys import FREE_SECTION, Key, Raw, expected, fits
-from silagetrial.data.toml_text import dotted, line_of
+from silagetrial.data.toml_text import dotted, line_of, load_toml
 from silagetrial.errors import Problem
 
 __all__ = ["SectionReader"]
@@ -27,6 +28,8 @@ class SectionReader:
         The whole file.
     file : str
         Its name.
+    raw : mapping
+        What the text holds.
     sections : mapping
         Section to its keys; "" is the top of the file.
     names : tuple of str
@@ -37,9 +40,41 @@ class SectionReader:
 
     text: str
     file: str
+    raw: Mapping[str, Raw]
     sections: Mapping[str, Mapping[str, Key]]
     names: tuple[str, ...]
     problems: list[Problem] = field(default_factory=list)
+
+    @classmethod
+    def begin(
+        cls,
+        text: str,
+        file: str,
+        sections: Mapping[str, Mapping[str, Key]],
+        *,
+        names: tuple[str, ...],
+        free: Collection[str],
+    ) -> SectionReader:
+        """Return the reader of a text; misspelt names are noted, and read as they are meant.
+
+        Parameters
+        ----------
+        text, file, sections, names
+            As the reader keeps them.
+        free : collection of str
+            Sections whose keys are the user's own.
+
+        Raises
+        ------
+        DataProblems
+            If the text is no TOML at all, with the line.
+        """
+        load_toml(text, file=file)  # names are looked for in TOML only
+        text, slips = as_meant(text, sections, free)
+        reader = cls(text, file, load_toml(text, file=file), sections, names)
+        for slip in slips:
+            reader._unknown(slip.line, slip.section, slip.name, slip.known)
+        return reader
 
     def section(self, section: str, raw: Raw, *, number: int = 0) -> dict[str, Raw]:
         """Return the keys of a section that are known and hold what they should."""
@@ -55,13 +90,8 @@ class SectionReader:
         keys = self.sections[section]
         known = (*keys, *(self.names if section == "" else ()))
         for key in (key for key in raw if key not in keys):
-            self.fault(
-                line_of(self.text, section, key, number=number) or line_of(self.text, key),
-                dotted(section, key),
-                f"{key!r}, which is not known here",
-                f"one of {', '.join(known)}",
-                did_you_mean(key, known, otherwise="remove it"),
-            )
+            line = line_of(self.text, section, key, number=number) or line_of(self.text, key)
+            self._unknown(line, section, key, known)
         for key, spec in keys.items():
             if spec.required and key not in raw:
                 self.fault(
@@ -116,6 +146,27 @@ class SectionReader:
                     "write one value a line, as in film_layers = 6",
                 )
         return kept
+
+    def _unknown(self, line: int | None, section: str, key: str, known: Sequence[str]) -> None:
+        """Note a name that is not known where it stands; it may be known elsewhere."""
+        close = nearest(key, known)
+        where = None if close is not None else self._home(key)
+        self.fault(
+            line,
+            dotted(section, key),
+            f"{key!r}, which is not known here",
+            f"one of {', '.join(known)}",
+            suggestion(close, otherwise="remove it") if where is None else where,
+        )
+
+    def _home(self, key: str) -> str | None:
+        """Return what to do with a name that belongs to another section, or is a slip of one."""
+        for section, keys in self.sections.items():
+            meant = nearest(key, keys)
+            if meant is not None:
+                place = f"under [{section}]" if section else "at the top, above the first heading"
+                return f"did you mean {meant!r}, which stands {place}? If not, remove it"
+        return None
 
     def _fits(self, section: str, key: str, value: Raw, *, number: int) -> bool:
         spec = self.sections[section][key]

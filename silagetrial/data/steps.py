@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from silagetrial.data.draft import Draft, Row, is_given
 from silagetrial.data.frame_rows import storage_days
-from silagetrial.data.nearest import nearest
 from silagetrial.data.settings import Opening
 from silagetrial.data.units import (
     MEASURE_OF,
@@ -96,8 +95,6 @@ def converted(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
 def _no_units(draft: Draft, names: list[str]) -> list[Problem]:
     """Return the problems with results of no unit, those with a unit that was refused left out."""
     section = draft.raw_settings.get("units")
-    if section is None and any(nearest(key, ("units",)) for key in draft.raw_settings):
-        return []  # said of the heading
     if names and section is None:
         return [
             draft.setting_problem(

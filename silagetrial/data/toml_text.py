@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 import tomllib
+from typing import Final
 
 from silagetrial.data.settings_keys import Raw
 from silagetrial.errors import DataProblems, Problem
 
-__all__ = ["dotted", "line_of", "load_toml"]
+__all__ = ["HEADING", "KEY", "dotted", "line_of", "load_toml"]
+
+HEADING: Final = re.compile(r"\s*\[{1,2}\s*(?P<name>[\w.-]+)\s*\]")
+KEY: Final = re.compile(r"""\s*(?P<quote>["']?)(?P<name>[\w-]+)(?P=quote)\s*=""")
 
 
 def load_toml(text: str, *, file: str) -> dict[str, Raw]:
@@ -48,14 +52,14 @@ def line_of(text: str, section: str, key: str | None = None, *, number: int = 0)
     """
     current, seen = "", 0 if section == "" else -1
     for line, row in enumerate(text.splitlines(), start=1):
-        if heading := re.match(r"\s*\[{1,2}\s*([\w.-]+)\s*\]", row):
-            current = heading[1]
+        if heading := HEADING.match(row):
+            current = heading["name"]
             seen += current == section
             if key is None and current == section and seen == number:
                 return line
         elif current == section and seen == number and key is not None:
-            name = re.match(r"""\s*(["']?)([\w-]+)\1\s*=""", row)
-            if name and name[2] == key:
+            name = KEY.match(row)
+            if name and name["name"] == key:
                 return line
     return None
 

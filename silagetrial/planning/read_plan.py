@@ -15,8 +15,8 @@ from silagetrial.data.read_settings import read_sections
 from silagetrial.data.schema import TABLES
 from silagetrial.data.section_reader import SectionReader
 from silagetrial.data.settings import DIFFERENCE_RESPONSES, RESPONSES, Settings
-from silagetrial.data.settings_keys import Raw
-from silagetrial.data.toml_text import line_of, load_toml
+from silagetrial.data.settings_keys import FREE_SECTION, Raw
+from silagetrial.data.toml_text import line_of
 from silagetrial.errors import DataProblems, Problem
 from silagetrial.planning.follow_ons import blamed
 from silagetrial.planning.plan import (
@@ -92,9 +92,9 @@ def parse_plan(text: str, *, file: str = PLAN_FILE) -> tuple[Plan, tuple[Problem
     DataProblems
         If the text is no TOML at all.
     """
-    raw = load_toml(text, file=file)
-    reader = SectionReader(text, file, PLAN_SECTIONS, PLAN_NAMES)
-    settings = read_sections(reader, raw)
+    reader = SectionReader.begin(text, file, PLAN_SECTIONS, names=PLAN_NAMES, free=(FREE_SECTION,))
+    text, raw = reader.text, reader.raw
+    settings = read_sections(reader)
     given: dict[str, dict[str, Raw]] = {
         name: reader.section(name, raw[name])
         for name in ("layout", "laboratory", "power", "grid", "costs", "next_trial")

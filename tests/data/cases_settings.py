@@ -173,6 +173,24 @@ SETTINGS = (
     ),
     error(
         "parse_settings",
+        toml("[design]", "margins = {pH = 1.1}\n\n[design]"),
+        "trial.toml",
+        "bindings.margins",
+        "margins",
+        "'margins', which is not known here",
+        "did you mean 'margins', which stands under [analysis]?",
+    ),
+    error(
+        "parse_settings",
+        both(toml('title = "Invented trial"', ""), toml("[design]", 'title = "T"\n[design]')),
+        "trial.toml",
+        "bindings.title",
+        "title",
+        "'title', which is not known here",
+        "stands at the top, above the first heading? If not, remove it",
+    ),
+    error(
+        "parse_settings",
         toml("reference =", "refrence ="),
         "trial.toml",
         "bindings.refrence",
@@ -182,7 +200,7 @@ SETTINGS = (
     ),
     error(
         "parse_settings",
-        toml("reference =", "refrence ="),
+        toml('reference = "net"\n', ""),
         "trial.toml",
         "bindings.reference",
         "[bindings]",
@@ -272,7 +290,7 @@ SETTINGS = (
     ),
     error(
         "parse_settings",
-        both(toml("[[openings]]", "[[opening]]"), toml("[[openings]]", "[[opening]]")),
+        both(toml("[[openings]]", "[[baling]]"), toml("[[openings]]", "[[baling]]")),
         "trial.toml",
         "openings",
         None,

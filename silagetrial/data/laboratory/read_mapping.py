@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from silagetrial.data.laboratory.keys import (
+    FREE_KEYS,
     LABORATORIES_FILE,
     LABORATORY_SECTIONS,
     MARKS,
@@ -28,7 +29,6 @@ from silagetrial.data.laboratory.sections import Sections
 from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.section_reader import SectionReader
 from silagetrial.data.settings_keys import Raw
-from silagetrial.data.toml_text import load_toml
 from silagetrial.data.units import needs
 from silagetrial.errors import Problem
 
@@ -64,8 +64,10 @@ def parse_laboratories(
     DataProblems
         If the text is no TOML.
     """
-    raw = load_toml(text, file=LABORATORIES_FILE)
-    reader = _Laboratories(SectionReader(text, LABORATORIES_FILE, LABORATORY_SECTIONS, _NAMES))
+    keys = SectionReader.begin(
+        text, LABORATORIES_FILE, LABORATORY_SECTIONS, names=_NAMES, free=tuple(FREE_KEYS)
+    )
+    reader, raw = _Laboratories(keys), keys.raw
     reader.keys.section("", {key: value for key, value in raw.items() if key not in _NAMES})
     laboratories: dict[str, Laboratory] = {}
     for number, item in enumerate(reader.sections("laboratory", raw)):
