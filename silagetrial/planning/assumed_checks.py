@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeAlias
 
 from silagetrial.data.settings import DIFFERENCE_RESPONSES
 from silagetrial.data.toml_text import dotted, line_of
@@ -12,7 +12,16 @@ from silagetrial.errors import Problem, UsageError
 from silagetrial.planning.plan import Assumption, Plan, Spread
 from silagetrial.planning.plan_keys import SPREADS, assumption_section
 
-__all__ = ["Source", "assumed_possible", "check_ratios", "check_spread"]
+__all__ = [
+    "Fault",
+    "Source",
+    "assumed_possible",
+    "check_ratios",
+    "check_spread",
+    "cv_fault",
+    "effect_fault",
+    "share_fault",
+]
 
 HIGHEST_CV: Final = 5.0
 """Above this a coefficient of variation is a percentage typed as it is (common practice)."""
@@ -20,8 +29,8 @@ HIGHEST_CV: Final = 5.0
 RATIOS: Final = (0.05, 20.0)
 """Outside these a ratio is a percentage typed as it is (common practice)."""
 
-_AS_FRACTION: Final = "write a fraction: 0.3 for 30 %"
-_AS_RATIO: Final = "write 0.6 where the binding of interest has 60 % of the value of the other"
+Fault: TypeAlias = "tuple[str, str]"
+"""What was expected in place of a value, and the remedy."""
 
 
 @dataclass(frozen=True)
@@ -56,10 +65,9 @@ def assumed_possible(plan: Plan, source: Source) -> Iterator[Problem]:
                 )  # fmt: skip
         yield from _spreads(response, assumed.spread, source)
     for response, value in plan.settings.analysis.important.items():
-        if response not in DIFFERENCE_RESPONSES and value > 0 and not _is_ratio(value):
-            yield source.problem(
-                "analysis", "important", f"{response} = {value:g}", _ratios_expected(), _AS_RATIO
-            )
+        fault = effect_fault(response, (value,)) if value > 0 else None
+        if fault is not None:
+            yield source.problem("analysis", "important", f"{response} = {value:g}", *fault)
 
 
 def _effects(
@@ -73,14 +81,10 @@ def _effects(
             "one value, or one for each opening in the order of days",
             "write one value where it is the same at all openings",
         )  # fmt: skip
-    found = f"{key} = {', '.join(f'{v:g}' for v in effect)}"
-    if not differs and any(value <= 0 for value in effect):
-        yield source.problem(
-            section, key, found, "ratios above 0",
-            "write 0.5 where the binding of interest has half the value of the other",
-        )  # fmt: skip
-    elif not differs and not all(map(_is_ratio, effect)):
-        yield source.problem(section, key, found, _ratios_expected(), _AS_RATIO)
+    fault = effect_fault(response, effect)
+    if fault is not None:
+        found = f"{key} = {', '.join(f'{v:g}' for v in effect)}"
+        yield source.problem(section, key, found, *fault)
 
 
 def _spreads(response: str, spread: Spread, source: Source) -> Iterator[Problem]:
@@ -88,24 +92,41 @@ def _spreads(response: str, spread: Spread, source: Source) -> Iterator[Problem]
     short = "sd" if differs else "cv"
     for part in SPREADS:
         value, key = getattr(spread, part), f"{short}_{part}"
+        fault = cv_fault(response, value)
         if value < 0:
             yield source.problem(
                 section, key, f"{key} = {value:g}", "0 or more",
                 "write it in the response's unit" if differs else "write 0.5 for 50 %",
             )  # fmt: skip
-        elif not differs and value > HIGHEST_CV:
-            yield source.problem(
-                section, key, f"{key} = {value:g}", f"a fraction, at most {HIGHEST_CV:g}",
-                _AS_FRACTION,
-            )  # fmt: skip
+        elif fault is not None:
+            yield source.problem(section, key, f"{key} = {value:g}", *fault)
 
 
-def _is_ratio(value: float) -> bool:
-    return RATIOS[0] <= value <= RATIOS[1]
+def effect_fault(response: str, effects: Sequence[float]) -> Fault | None:
+    """Return what is wrong with effects that are ratios: no ratio at all, or a percentage."""
+    if response in DIFFERENCE_RESPONSES:
+        return None
+    if any(value <= 0 for value in effects):
+        half = "write 0.5 where the binding of interest has half the value of the other"
+        return "ratios above 0", half
+    if all(RATIOS[0] <= value <= RATIOS[1] for value in effects):
+        return None
+    return (
+        f"a ratio from {RATIOS[0]:g} to {RATIOS[1]:g}, 1 being no difference",
+        "write 0.6 where the binding of interest has 60 % of the value of the other",
+    )
 
 
-def _ratios_expected() -> str:
-    return f"a ratio from {RATIOS[0]:g} to {RATIOS[1]:g}, 1 being no difference"
+def cv_fault(response: str, value: float) -> Fault | None:
+    """Return what is wrong with a coefficient of variation that is a percentage."""
+    if response in DIFFERENCE_RESPONSES or value <= HIGHEST_CV:
+        return None
+    return f"a fraction, at most {HIGHEST_CV:g}", "write a fraction: 0.3 for 30 %"
+
+
+def share_fault(value: float) -> Fault | None:
+    """Return what is wrong with a share that is none."""
+    return None if 0 <= value < 1 else ("a share from 0 to below 1", "write 0.05 for 5 %")
 
 
 def check_ratios(response: str, values: tuple[float, ...]) -> None:
@@ -115,13 +136,11 @@ def check_ratios(response: str, values: tuple[float, ...]) -> None:
     ------
     UsageError
     """
-    wrong = [value for value in values if value > 0 and not _is_ratio(value)]
-    if response not in DIFFERENCE_RESPONSES and wrong:
-        raise UsageError(
-            found=f"a ratio of {wrong[0]:g} for {response}",
-            expected=_ratios_expected(),
-            remedy=_AS_RATIO,
-        )
+    for value in (value for value in values if value > 0):
+        fault = effect_fault(response, (value,))
+        if fault is not None:
+            found = f"a ratio of {value:g} for {response}"
+            raise UsageError(found=found, expected=fault[0], remedy=fault[1])
 
 
 def check_spread(response: str, spread: Spread) -> None:
@@ -133,9 +152,7 @@ def check_spread(response: str, spread: Spread) -> None:
     """
     for part in SPREADS:
         value = getattr(spread, part)
-        if response not in DIFFERENCE_RESPONSES and value > HIGHEST_CV:
-            raise UsageError(
-                found=f"cv_{part} = {value:g} for {response}",
-                expected=f"a fraction, at most {HIGHEST_CV:g}",
-                remedy=_AS_FRACTION,
-            )
+        fault = cv_fault(response, value)
+        if fault is not None:
+            found = f"cv_{part} = {value:g} for {response}"
+            raise UsageError(found=found, expected=fault[0], remedy=fault[1])

@@ -6,23 +6,26 @@ from collections.abc import Sequence
 
 from silagetrial.data.nearest import did_you_mean
 from silagetrial.errors import UsageError
+from silagetrial.planning.assumed_checks import Fault, cv_fault, effect_fault, share_fault
 from silagetrial.planning.plan_keys import GRID_LAYOUT, GRID_NAMES
 
 __all__ = ["check_axis"]
 
 
-def check_axis(name: str, values: Sequence[float]) -> None:
+def check_axis(name: str, values: Sequence[float], *, response: str) -> None:
     """Refuse an axis of a grid that has no meaning.
 
     Parameters
     ----------
     name : str
     values : sequence of float
+    response : str
+        The response that is simulated.
 
     Raises
     ------
     UsageError
-        An unknown name, a value twice or none, or values that cannot be.
+        An unknown name, a value twice or none, or values that cannot be, percentages among them.
     """
     if name not in GRID_NAMES:
         raise UsageError(
@@ -43,3 +46,17 @@ def check_axis(name: str, values: Sequence[float]) -> None:
                 expected=expected,
                 remedy=f"correct {name}",
             )
+    for value in values:
+        fault = _assumed_fault(name, value, response)
+        if fault is not None:
+            found = f"{name} = {list(values)} in the grid"
+            raise UsageError(found=found, expected=fault[0], remedy=fault[1])
+
+
+def _assumed_fault(name: str, value: float, response: str) -> Fault | None:
+    """Return what is wrong with a value as an assumption, in the words of those."""
+    if name == "effect":
+        return effect_fault(response, (value,))
+    if name == "batch":
+        return cv_fault(response, value)
+    return share_fault(value) if name in ("lost", "missing") else None

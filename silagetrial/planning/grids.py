@@ -51,7 +51,7 @@ def scenarios_of(
         A layout has no test of the binding.
     """
     for name, values in grid.items():
-        check_axis(name, values)
+        check_axis(name, values, response=response.name)
     for name, given in (("pairs", pairs), ("effect", effect)):
         if given is not None and name in grid:
             raise UsageError(

@@ -10,7 +10,7 @@ from silagetrial.data.schema import TABLES
 from silagetrial.data.settings import DIFFERENCE_RESPONSES
 from silagetrial.data.settings_keys import Raw
 from silagetrial.errors import Problem, UsageError
-from silagetrial.planning.assumed_checks import Source, assumed_possible
+from silagetrial.planning.assumed_checks import Source, assumed_possible, share_fault
 from silagetrial.planning.grid_axes import check_axis
 from silagetrial.planning.plan import Factor, Plan, Spread
 from silagetrial.planning.plan_keys import INSTRUMENTS, assumption_section
@@ -159,11 +159,9 @@ def _layout(plan: Plan, source: Source) -> Iterator[Problem]:
             "layout", "switch_every", f"switch_every = {plan.switch_every}", "at least 1",
             "write 1 for a change of binding at every bale",
         )  # fmt: skip
-    if not 0 <= plan.lost < 1:
-        yield source.problem(
-            "layout", "lost", f"lost = {plan.lost:g}", "a share from 0 to below 1",
-            "write 0.05 for 5 % of the bales",
-        )  # fmt: skip
+    fault = share_fault(plan.lost)
+    if fault is not None:
+        yield source.problem("layout", "lost", f"lost = {plan.lost:g}", *fault)
     if any(days <= 0 for days in plan.inspections):
         yield source.problem(
             "layout", "inspections", f"inspections = {list(plan.inspections)}",
@@ -225,7 +223,7 @@ def _departures(plan: Plan, source: Source) -> Iterator[Problem]:
 def _grid(plan: Plan, source: Source) -> Iterator[Problem]:
     for name, values in plan.grid.items():
         try:
-            check_axis(name, values)
+            check_axis(name, values, response=plan.settings.analysis.primary)
         except UsageError as error:
             yield source.problem("grid", name, error.found, error.expected, error.remedy)
 

@@ -16,6 +16,7 @@ from silagetrial import cli
 from silagetrial.errors import UsageError
 from silagetrial.planning.ask import size_of_trial
 from silagetrial.planning.finished import Finished
+from silagetrial.planning.grid_axes import check_axis
 from silagetrial.planning.layout import Layout, plan_trial
 from silagetrial.planning.plan import Plan, Spread
 from silagetrial.planning.plan_keys import (
@@ -28,6 +29,7 @@ from silagetrial.planning.plan_listing import describe_plan
 from silagetrial.planning.power import pairs_needed, power
 from silagetrial.planning.read_plan import parse_plan, read_plan
 from silagetrial.planning.sheets import baling_page, inspection_page, opening_page
+from silagetrial.planning.simulate import simulate_power
 from silagetrial.planning.spoilt_words import spoilt_words
 from silagetrial.planning.tags import tag_page
 from silagetrial.planning.worth import worth
@@ -55,10 +57,32 @@ def problems_of(*changes: tuple[str, str]) -> list[tuple[str | None, str]]:
         ("ratio = [0.8, 0.7, 0.6]", "ratio = 0.04", "assumptions.butyric_acid.ratio",
          "ratio = 0.04"),
         ("butyric_acid = 1.5", "butyric_acid = 50", "analysis.important", "butyric_acid = 50"),
+        ("[costs]", "[grid]\neffect = [0.8, 60]\n\n[costs]", "grid.effect",
+         "effect = [0.8, 60] in the grid"),
+        ("[costs]", "[grid]\neffect = [-0.8]\n\n[costs]", "grid.effect",
+         "effect = [-0.8] in the grid"),
+        ("[costs]", "[grid]\nlost = [0, 20]\n\n[costs]", "grid.lost",
+         "lost = [0, 20] in the grid"),
+        ("[costs]", "[grid]\nmissing = [-0.1]\n\n[costs]", "grid.missing",
+         "missing = [-0.1] in the grid"),
+        ("[costs]", "[grid]\nbatch = [30]\n\n[costs]", "grid.batch", "batch = [30] in the grid"),
     ],
 )  # fmt: skip
 def test_a_percentage_is_refused(old: str, new: str, column: str, found: str) -> None:
     assert problems_of((old, new)) == [(column, found)]
+
+
+def test_a_percentage_in_the_grid_is_told_as_one_that_is_assumed() -> None:
+    """One fault, one wording, wherever the figure stands; for a difference it is none."""
+    grid = TEXT.replace("[costs]", "[grid]\neffect = [60]\n\n[costs]")
+    (there,) = parse_plan(grid)[1]
+    (here,) = parse_plan(TEXT.replace("ratio = [0.8, 0.7, 0.6]", "ratio = 60"))[1]
+    assert (there.expected, there.remedy) == (here.expected, here.remedy)
+    assert there.remedy.startswith("write 0.6 where")
+    with pytest.raises(UsageError) as told:
+        simulate_power(read_plan(DEMO), trials=10, grid={"effect": (60.0,)})
+    assert (told.value.expected, told.value.remedy) == (here.expected, here.remedy)
+    check_axis("effect", (60.0, -1.0), response="dm_loss")
 
 
 @pytest.mark.parametrize("new", ["cv_pair = 5", "cv_pair = 1.5"])
