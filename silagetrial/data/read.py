@@ -20,6 +20,7 @@ from silagetrial.data.frames import TypedTable, empty_table
 from silagetrial.data.inside import refuse_outside
 from silagetrial.data.laboratory.join import with_reports
 from silagetrial.data.laboratory.results import LaboratoryResults, read_reports
+from silagetrial.data.placeholders import without_placeholders
 from silagetrial.data.read_settings import SETTINGS_FILE, read_sections, settings_reader
 from silagetrial.data.schema import TABLES
 from silagetrial.data.settings import Settings
@@ -120,7 +121,7 @@ def _trial(
 ) -> Trial:
     """Put what was read in order, check it, and part it into what is done, due and a control."""
     found = [*problems]
-    for step in (unblinded, measured, converted):
+    for step in (without_placeholders, unblinded, measured, converted):
         draft, met = step(draft)
         found += met
     draft, results, met = with_reports(draft, reports)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from silagetrial.data.placeholders import BINDINGS, QUESTION, TITLE
+
 __all__ = ["HOW_TO_USE", "SETTINGS_TEXT"]
 
 HOW_TO_USE: Final = (
@@ -21,15 +23,15 @@ HOW_TO_USE: Final = (
     "today: silagetrial status FOLDER.",
 )
 
-SETTINGS_TEXT: Final = """\
+SETTINGS_TEXT: Final = f"""\
 # What the trial asks and how it is analysed. Fill this in before the data are seen.
 # Every key is listed by: silagetrial columns trial.toml
-title = "Title of the trial"
-question = "The question, in one sentence"
+title = "{TITLE}"
+question = "{QUESTION}"
 
 [bindings]
-compare = ["binding A", "binding B"]    # as they are written under binding in bales
-reference = "binding A"                 # the one the others are compared with
+compare = ["{BINDINGS[0]}", "{BINDINGS[1]}"]    # as they are written under binding in bales
+reference = "{BINDINGS[0]}"                 # the one the others are compared with
 
 [design]
 bales = "separate"    # each bale opened once; "recored" where the same bales are cored each time
@@ -61,6 +63,6 @@ crop = "grass"
 [analysis]
 primary = "butyric_acid"
 opening = "8 months"
-contrast = ["binding B", "binding A"]
+contrast = ["{BINDINGS[1]}", "{BINDINGS[0]}"]
 """
 """A trial.toml that can be read as it stands, with names to be replaced."""
