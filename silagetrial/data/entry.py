@@ -16,6 +16,7 @@ from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.read import read_trial
 from silagetrial.data.schema import ANALYTES, COUNTS
 from silagetrial.data.trial import Trial
+from silagetrial.display.scratch import working_folder
 from silagetrial.errors import UsageError
 
 __all__ = ["write_entry_sheets"]
@@ -24,7 +25,9 @@ _RESULTS: Final = ("dm", "pH", *ANALYTES, *COUNTS)
 _FORMULA: Final = ("=", "+", "-", "@")
 
 
-def write_entry_sheets(path: str | Path, laboratory: str, *, number: str) -> tuple[Path, Path]:
+def write_entry_sheets(
+    path: str | Path, laboratory: str, *, number: str, force: bool = False
+) -> tuple[Path, Path]:
     """Write two equal entry sheets into the trial's folder of reports.
 
     A PDF is not read by machine. It is typed twice, best by two people, and what differs is a
@@ -39,6 +42,8 @@ def write_entry_sheets(path: str | Path, laboratory: str, *, number: str) -> tup
         that went there, or nobody knows where, on the left.
     number : str
         Number of the report; the sheets are named after it.
+    force : bool
+        Replace sheets that are already there.
 
     Returns
     -------
@@ -51,7 +56,8 @@ def write_entry_sheets(path: str | Path, laboratory: str, *, number: str) -> tup
         If there is no trial, or laboratories.toml is no TOML.
     UsageError
         If the laboratory is not known, no sample waits, the number makes no file name, a sheet is
-        already there, or a code or heading would be taken for a formula by a spreadsheet.
+        already there and that is not forced, or a code or heading would be taken for a formula by
+        a spreadsheet.
     """
     folder = Path(path)
     trial = read_trial(folder)
@@ -72,10 +78,14 @@ def write_entry_sheets(path: str | Path, laboratory: str, *, number: str) -> tup
             remedy="nothing is to be typed; see the column laboratory of samples",
         )
     content = _sheet(laboratories[laboratory], codes)
-    paths = _places(folder / REPORTS_FOLDER, number)
-    paths[0].parent.mkdir(exist_ok=True)
-    for place in paths:
-        place.write_bytes(content)
+    home = folder / REPORTS_FOLDER
+    paths = _places(home, number, force=force)
+    home.mkdir(exist_ok=True)
+    with working_folder(home) as new:
+        for place in paths:
+            (new / place.name).write_bytes(content)
+        for place in paths:
+            (new / place.name).replace(place)
     return paths
 
 
@@ -88,7 +98,7 @@ def _waiting(trial: Trial, laboratory: str) -> list[str]:
     return sorted(samples.loc[blank & here, "sample"])
 
 
-def _places(home: Path, number: str) -> tuple[Path, Path]:
+def _places(home: Path, number: str, *, force: bool) -> tuple[Path, Path]:
     if not all(letter.isalnum() or letter in "-_." for letter in number) or number[:1] in "-.":
         raise UsageError(
             found=f"the number {number!r}",
@@ -97,11 +107,11 @@ def _places(home: Path, number: str) -> tuple[Path, Path]:
         )
     places = (home / f"{number}-first.csv", home / f"{number}-second.csv")
     for place in places:
-        if place.exists():
+        if place.is_dir() or (place.exists() and not force):
             raise UsageError(
                 found=f"{place.name}, which is already there",
                 expected="sheets that are not there yet",
-                remedy="type into it, or move it away",
+                remedy="type into it, move it away, or replace both sheets with --force",
             )
     return places
 

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import json
 import os
-import shutil
-import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+import sys
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from silagetrial.display.scratch import put_in_place, working_folder
 from silagetrial.errors import UsageError
 
 __all__ = ["WRITER", "FileHash", "Work", "check_place", "hash_file", "place"]
@@ -22,9 +21,6 @@ WRITER: Final = "silagetrial"
 
 # A notebook server leaves its checkpoints beside the notebook; they are no work of the user.
 _CHECKPOINTS: Final = ".ipynb_checkpoints"
-
-_HERE, _EXCHANGE = -100, 2
-"""AT_FDCWD and RENAME_EXCHANGE of Linux (fcntl.h, linux/fs.h)."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +65,9 @@ def hash_file(folder: Path, name: str) -> FileHash:
     return FileHash(name, hashlib.sha256(content).hexdigest(), len(content))
 
 
-def check_place(out: Path, work: Work) -> None:
+def check_place(
+    out: Path, work: Work, *, force: bool = False, inputs: Collection[Path] = ()
+) -> None:
     """Refuse a place where writing a folder would lose something.
 
     Parameters
@@ -78,21 +76,68 @@ def check_place(out: Path, work: Work) -> None:
         The folder it is to become: absent, empty, or an earlier one of its kind and nothing else.
     work : Work
         What is to be written.
+    force : bool
+        Replace a folder with anything else in it as well.
+    inputs : collection of Path
+        What is read: `out` may not be, hold or lie in one of them, forced or not.
 
     Raises
     ------
     UsageError
-        When a file is there, or a folder with anything that is not of an earlier one as it
-        was written, or when the command runs in a folder inside it.
+        When a file is there, or a folder with anything that is not of an earlier one as it was
+        written, and that is not forced; when an input, the home folder or this installation would
+        be replaced; when the command runs in a folder inside it.
     """
     if out.is_symlink() or (out.exists() and not out.is_dir()):
         raise UsageError(
             found=f"{out} is a file or a link, not a folder",
             expected=f"a folder that is new, empty, or holds an earlier {work.what}",
-            remedy="give another folder with --out",
+            remedy="give another folder",
         )
-    if not out.exists() or not any(out.iterdir()):
-        return
+    filled = out.exists() and any(out.iterdir())
+    if filled and not force:
+        _refuse_foreign(out, work)
+    _refuse_inputs(out.resolve(), work, inputs)
+    if filled and force:
+        _refuse_needed(out.resolve(), work)
+    if filled and out.resolve() in Path.cwd().parents:
+        raise UsageError(
+            found=f"the command runs in {Path.cwd()}, inside the {work.what} folder to be replaced",
+            expected=f"a {work.what} folder that can be replaced",
+            remedy=f"run the command in {out.resolve()} or outside it, or give another folder",
+        )
+
+
+def _refuse_inputs(out: Path, work: Work, inputs: Collection[Path]) -> None:
+    """Refuse to write over what is read, or into it."""
+    for each in (path.resolve() for path in inputs):
+        if out == each or out in each.parents or each in out.parents:
+            where = "is" if out == each else "holds" if out in each.parents else "lies in"
+            raise UsageError(
+                found=f"the folder {out} {where} {each}, which is read",
+                expected=f"a folder for the {work.what} beside it",
+                remedy="give another folder; what is read is never replaced, not with --force "
+                "either",
+            )
+
+
+def _refuse_needed(out: Path, work: Work) -> None:
+    """Refuse to replace a folder without which the user or this program cannot go on."""
+    needed = {
+        "the home folder": Path(os.path.expanduser("~")),
+        "this installation": Path(sys.prefix),
+    }
+    for what, path in needed.items():
+        if out == path.resolve() or out in path.resolve().parents:
+            raise UsageError(
+                found=f"the folder {out} is or holds {what}, {path}",
+                expected=f"a folder for the {work.what} alone",
+                remedy="give another folder; this one is not replaced, not with --force either",
+            )
+
+
+def _refuse_foreign(out: Path, work: Work) -> None:
+    """Refuse a folder with anything but an earlier one of its kind, as it was written."""
     strangers = sorted({item.name for item in out.iterdir()} - work.names - {_CHECKPOINTS})
     listed = _listed(out / work.manifest)
     if strangers or listed is None:
@@ -101,15 +146,10 @@ def check_place(out: Path, work: Work) -> None:
             found=f"the folder {out} is not empty: it holds {what}",
             expected=f"a folder that is new, empty, or holds an earlier {work.what} and nothing "
             "else",
-            remedy="give another folder with --out, or move these files away",
+            remedy="give another folder, move these files away, or replace the whole folder "
+            "with --force",
         )
     _check_untouched(out, listed, work)
-    if out.resolve() in Path.cwd().parents:
-        raise UsageError(
-            found=f"the command runs in {Path.cwd()}, inside the {work.what} folder to be replaced",
-            expected=f"a {work.what} folder that can be replaced",
-            remedy=f"run the command in {out.resolve()} or outside it, or give another --out",
-        )
 
 
 def _listed(path: Path) -> dict[str, str] | None:
@@ -144,12 +184,15 @@ def _check_untouched(out: Path, listed: Mapping[str, str], work: Work) -> None:
         raise UsageError(
             found=f"the {work.what} in {out} holds {what}",
             expected=f"an earlier {work.what} as it was written, when it is to be replaced",
-            remedy=f"give another folder with --out, or move {name} away",
+            remedy=f"give another folder, move {name} away, or replace the whole folder with "
+            "--force",
         )
 
 
 @contextmanager
-def place(out: Path, work: Work) -> Iterator[Path]:
+def place(
+    out: Path, work: Work, *, force: bool = False, inputs: Collection[Path] = ()
+) -> Iterator[Path]:
     """Give a working folder whose files become those of `out` when the block ends well.
 
     An earlier one stays untouched until the new one is whole; when the block fails, nothing is
@@ -161,6 +204,8 @@ def place(out: Path, work: Work) -> Iterator[Path]:
         The folder it is to become.
     work : Work
         What is to be written.
+    force, inputs
+        As in `check_place`.
 
     Yields
     ------
@@ -172,53 +217,17 @@ def place(out: Path, work: Work) -> Iterator[Path]:
     UsageError
         When nothing can be written beside `out`, and as `check_place`.
     """
-    check_place(out, work)
+    check_place(out, work, force=force, inputs=inputs)
     out = out.resolve()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=".silagetrial-", dir=out.parent))
-    except OSError as error:
-        raise UsageError(
-            found=f"nothing can be written in {out.parent}: {error.strerror}",
-            expected="a folder in which this user may write",
-            remedy="give another folder with --out",
-        ) from error
-    try:
-        new = scratch / "new"
-        new.mkdir()
+    with ExitStack() as stack:
+        try:
+            out.parent.mkdir(parents=True, exist_ok=True)
+            new = stack.enter_context(working_folder(out.parent))
+        except OSError as error:
+            raise UsageError(
+                found=f"nothing can be written in {out.parent}: {error.strerror}",
+                expected="a folder in which this user may write",
+                remedy="give another folder",
+            ) from error
         yield new
-        _put(new, out=out, aside=scratch / "earlier")
-    finally:
-        shutil.rmtree(scratch)
-
-
-def _exchange(first: Path, second: Path) -> bool:
-    """Let two folders change places in one step; False where the system cannot (renameat2(2))."""
-    rename = getattr(ctypes.CDLL(None), "renameat2", None) if os.name == "posix" else None
-    if rename is None:
-        return False
-    names = os.fsencode(first), os.fsencode(second)
-    return bool(rename(_HERE, names[0], _HERE, names[1], _EXCHANGE) == 0)
-
-
-def _put(work: Path, *, out: Path, aside: Path) -> None:
-    """Move the finished files into their place; put the earlier ones back if that fails.
-
-    In one step, so that a process killed at any moment leaves the one or the other whole. Where
-    this process stands in the folder, or the system has no such step, file by file.
-    """
-    if not out.exists():
-        work.rename(out)
-        return
-    if Path.cwd() != out and _exchange(work, out):
-        return
-    aside.mkdir()
-    moved: list[tuple[Path, Path]] = []
-    try:
-        for source, target in ((out, aside), (work, out)):
-            for item in sorted(source.iterdir()):
-                moved.append((item, item.rename(target / item.name)))
-    except OSError:
-        for before, after in reversed(moved):
-            after.rename(before)
-        raise
+        put_in_place(new, out=out)

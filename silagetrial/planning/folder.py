@@ -126,6 +126,7 @@ def write_plan(
     filed: dt.date | None = None,
     report: str | Path | None = None,
     carry_from: str | Path | None = None,
+    force: bool = False,
 ) -> PlanFolder:
     """Write the folder of a planned trial.
 
@@ -146,6 +147,8 @@ def write_plan(
     carry_from : str or pathlib.Path, optional
         An earlier folder of the same plan and seed; what was typed into its workbook is carried
         over. It stays as it is.
+    force : bool
+        Replace a folder with anything else in it as well.
 
     Returns
     -------
@@ -154,17 +157,19 @@ def write_plan(
     Raises
     ------
     UsageError
-        When `out` holds anything else, above all data, or cannot be written, or when a name of
-        the plan cannot stand in a workbook; when what is to be carried over has no place.
+        When `out` holds anything else, above all data, and that is not forced; when it cannot be
+        written, or what is read would be replaced; when a name of the plan cannot stand in a
+        workbook, or what is to be carried over has no place.
     NoAnswer
         When the report has no variances of the primary response.
     """
     target = Path(out)
-    check_place(target, _WORK)
+    inputs = tuple(Path(path) for path in (plan_file, report, carry_from) if path is not None)
+    check_place(target, _WORK, force=force, inputs=inputs)
     copied = None if plan_file is None else _bytes_of(Path(plan_file))
     seen = foreseen(layout, report=report)
     record = analysis_plan(layout, filed=filed or dt.date.today(), detectable=seen)
-    with place(target, _WORK) as work:
+    with place(target, _WORK, force=force, inputs=inputs) as work:
         digest = _write_files(layout, work, record, copied)
         if carry_from is not None:
             carry(Path(carry_from) / WORKBOOK, work / WORKBOOK)

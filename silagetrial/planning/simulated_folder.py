@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any, Final
 from silagetrial.display.block import Prose
 from silagetrial.display.cautions import CAUTIONS, DEFERRAL
 from silagetrial.display.page import page
-from silagetrial.display.place import Work
+from silagetrial.display.place import Work, check_place
 from silagetrial.display.table import Table
 from silagetrial.planning.chunks import Progress
 from silagetrial.planning.curves import pairs_unit
@@ -27,7 +27,13 @@ from silagetrial.planning.simulation import Simulation
 from silagetrial.planning.worth import PAGE_STYLE
 from silagetrial.planning.worth_folder import PICTURES, write_folder
 
-__all__ = ["SIMULATED", "SimulatedPage", "simulated_page", "write_simulated"]
+__all__ = [
+    "SIMULATED",
+    "SimulatedPage",
+    "check_simulated_place",
+    "simulated_page",
+    "write_simulated",
+]
 
 SIMULATED: Final = "simulated.html"
 _TITLE: Final = "The trial, simulated"
@@ -143,7 +149,16 @@ progress
     return SimulatedPage(heading, found, lowers, charts)
 
 
-def write_simulated(found: SimulatedPage, out: str | Path) -> tuple[Path, ...]:
+def check_simulated_place(
+    out: str | Path, *, force: bool = False, inputs: Collection[Path] = ()
+) -> None:
+    """Refuse a folder for simulated trials before the work is done; see `check_place`."""
+    check_place(Path(out), _WORK, force=force, inputs=inputs)
+
+
+def write_simulated(
+    found: SimulatedPage, out: str | Path, *, force: bool = False, inputs: Collection[Path] = ()
+) -> tuple[Path, ...]:
     """Write the page, its tables as CSV and each picture as PNG, SVG and CSV.
 
     Parameters
@@ -151,6 +166,8 @@ def write_simulated(found: SimulatedPage, out: str | Path) -> tuple[Path, ...]:
     found : SimulatedPage
     out : str or pathlib.Path
         The folder to write: new, empty, or an earlier one as it was written, which is replaced.
+    force, inputs
+        As in `check_place`.
 
     Returns
     -------
@@ -160,8 +177,9 @@ def write_simulated(found: SimulatedPage, out: str | Path) -> tuple[Path, ...]:
     Raises
     ------
     UsageError
-        When `out` holds something else.
+        As `check_place`.
     """
     tables = zip(_TABLES, (found.simulation.table, found.lowers), strict=True)
     texts = {f"{name}.csv": table.to_csv() for name, table in tables if table is not None}
-    return write_folder(out, _WORK, {SIMULATED: found.to_html(), **texts}, found.charts)
+    texts[SIMULATED] = found.to_html()
+    return write_folder(out, _WORK, texts, found.charts, force=force, inputs=inputs)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
 
@@ -28,17 +30,24 @@ from silagetrial.planning.start_words import HOW_TO_USE, SETTINGS_TEXT
 from silagetrial.planning.workbook import drop_downs, listing, table_sheet
 from silagetrial.planning.workbook_cells import font, print_set_up, put
 
-__all__ = ["WORKBOOK", "start_trial"]
+__all__ = ["WORKBOOK", "start_demo", "start_trial"]
 
 WORKBOOK: Final = "trial.xlsx"
 COLUMNS: Final = "columns.txt"
 _PACKAGE: Final = "datapackage.json"
+_DEMONSTRATIONS: Final = "data_demo"
+_TRIAL: Final = "three_farms"
+_PLAN: Final = "plan_two_farms"
 _ROWS: Final = 200
 """Rows of each sheet that are formatted and have drop-down lists."""
 
 
-def start_trial(folder: str | Path, *, workbook: bool = False) -> tuple[Path, ...]:
-    """Write an empty trial that `read_trial` reads without a problem.
+def start_trial(
+    folder: str | Path, *, workbook: bool = False, force: bool = False
+) -> tuple[Path, ...]:
+    """Write an empty trial that `read_trial` reads without an error.
+
+    What is yet to fill in is a warning while there are no data, and an error from then on.
 
     Parameters
     ----------
@@ -47,6 +56,8 @@ def start_trial(folder: str | Path, *, workbook: bool = False) -> tuple[Path, ..
     workbook : bool
         One workbook with explanations, examples and drop-down lists; else a CSV file a table with
         its heading, ``columns.txt`` with the explanations, and ``datapackage.json``.
+    force : bool
+        Replace a folder with anything else in it.
 
     Returns
     -------
@@ -56,17 +67,11 @@ def start_trial(folder: str | Path, *, workbook: bool = False) -> tuple[Path, ..
     Raises
     ------
     UsageError
-        When something is in the folder already.
+        When something is in the folder already, and that is not forced.
     """
-    out = Path(folder)
-    if out.is_symlink() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
-        raise UsageError(
-            found=f"{out} is there and not an empty folder",
-            expected="a folder that is new or empty",
-            remedy="give another folder; nothing is ever written over a trial",
-        )
     settings, _ = parse_settings(SETTINGS_TEXT)
-    with place(out, Work("trial", _PACKAGE, frozenset())) as new:
+    out = Path(folder)
+    with _empty_place(out, force=force) as new:
         (new / SETTINGS_FILE).write_text(SETTINGS_TEXT, encoding="utf-8")
         if workbook:
             _workbook(settings).save(new / WORKBOOK)
@@ -74,6 +79,58 @@ def start_trial(folder: str | Path, *, workbook: bool = False) -> tuple[Path, ..
             _folder(new, settings)
         names = sorted(item.name for item in new.iterdir())
     return tuple(out / name for name in names)
+
+
+def start_demo(folder: str | Path, *, plan: bool = False, force: bool = False) -> tuple[Path, ...]:
+    """Write the demonstration trial of three farms, or the plan; every number is invented.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder to write: new or empty.
+    plan : bool
+        ``plan.toml`` in place of the trial.
+    force : bool
+        Replace a folder with anything else in it.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    UsageError
+        When something is in the folder already, and that is not forced.
+    """
+    out, source = Path(folder), _demonstrations() / (_PLAN if plan else _TRIAL)
+    with _empty_place(out, force=force) as new:
+        names = sorted(item.name for item in source.iterdir())
+        for name in names:
+            shutil.copyfile(source / name, new / name)
+    return tuple(out / name for name in names)
+
+
+def _demonstrations() -> Path:
+    """Return the folder of demonstrations: in the package once installed, beside it before."""
+    package = Path(__file__).parents[1]
+    inside = package / _DEMONSTRATIONS
+    return inside if inside.is_dir() else package.parent / _DEMONSTRATIONS
+
+
+def _empty_place(out: Path, *, force: bool) -> AbstractContextManager[Path]:
+    """Give a working folder for a trial, which takes the place of a new or empty folder."""
+    if not force and (out.is_symlink() or (out.exists() and not _is_empty(out))):
+        raise UsageError(
+            found=f"{out} is there and not an empty folder",
+            expected="a folder that is new or empty",
+            remedy="give another folder; only --force writes over one, and what is in it is lost",
+        )
+    return place(out, Work("trial", _PACKAGE, frozenset()), force=force)
+
+
+def _is_empty(out: Path) -> bool:
+    return out.is_dir() and not any(out.iterdir())
 
 
 def _folder(new: Path, settings: Settings) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -12,7 +12,7 @@ from silagetrial.display.table import Table
 from silagetrial.planning.figures import Chart
 from silagetrial.planning.worth import Worth
 
-__all__ = ["PAGE", "PICTURES", "write_folder", "write_worth"]
+__all__ = ["PAGE", "PICTURES", "check_worth_place", "write_folder", "write_worth"]
 
 PAGE: Final = "worth.html"
 _TEXT: Final = "worth.txt"
@@ -21,7 +21,16 @@ PICTURES: Final = "pictures"
 _WORK: Final = Work("page", _MANIFEST, frozenset({PAGE, _TEXT, PICTURES, _MANIFEST}))
 
 
-def write_worth(found: Worth, out: str | Path) -> tuple[Path, ...]:
+def check_worth_place(
+    out: str | Path, *, force: bool = False, inputs: Collection[Path] = ()
+) -> None:
+    """Refuse a folder for the page before the work is done; see `check_place`."""
+    check_place(Path(out), _WORK, force=force, inputs=inputs)
+
+
+def write_worth(
+    found: Worth, out: str | Path, *, force: bool = False, inputs: Collection[Path] = ()
+) -> tuple[Path, ...]:
     """Write the page as HTML and as text, and each picture as PNG, SVG and CSV.
 
     Parameters
@@ -29,6 +38,8 @@ def write_worth(found: Worth, out: str | Path) -> tuple[Path, ...]:
     found : Worth
     out : str or pathlib.Path
         The folder to write: new, empty, or an earlier one as it was written, which is replaced.
+    force, inputs
+        As in `check_place`.
 
     Returns
     -------
@@ -38,14 +49,20 @@ def write_worth(found: Worth, out: str | Path) -> tuple[Path, ...]:
     Raises
     ------
     UsageError
-        When `out` holds something else.
+        As `check_place`.
     """
     texts = {PAGE: found.to_html(), _TEXT: str(found)}
-    return write_folder(out, _WORK, texts, found.charts)
+    return write_folder(out, _WORK, texts, found.charts, force=force, inputs=inputs)
 
 
 def write_folder(
-    out: str | Path, kind: Work, texts: Mapping[str, str], charts: Mapping[str, Chart]
+    out: str | Path,
+    kind: Work,
+    texts: Mapping[str, str],
+    charts: Mapping[str, Chart],
+    *,
+    force: bool = False,
+    inputs: Collection[Path] = (),
 ) -> tuple[Path, ...]:
     """Write texts, pictures and the list of both into a folder, whole or not at all.
 
@@ -58,6 +75,8 @@ def write_folder(
     texts : mapping of str to str
         File name to content.
     charts : mapping of str to Chart
+    force, inputs
+        As in `check_place`.
 
     Returns
     -------
@@ -67,11 +86,10 @@ def write_folder(
     Raises
     ------
     UsageError
-        When `out` holds something else.
+        As `check_place`.
     """
     target = Path(out)
-    check_place(target, kind)
-    with place(target, kind) as work:
+    with place(target, kind, force=force, inputs=inputs) as work:
         for name, text in texts.items():
             (work / name).write_text(text, encoding="utf-8", newline="\n")
         _write_charts(work, charts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
@@ -16,11 +17,13 @@ _REPORT: Final = place.Work(
 )
 
 
-def check_place(out: Path) -> None:
+def check_place(out: Path, *, force: bool = False, inputs: Collection[Path] = ()) -> None:
     """Refuse a place where writing a report would lose something; see `display.place`."""
-    place.check_place(out, _REPORT)
+    place.check_place(out, _REPORT, force=force, inputs=inputs)
 
 
-def report_place(out: Path) -> AbstractContextManager[Path]:
+def report_place(
+    out: Path, *, force: bool = False, inputs: Collection[Path] = ()
+) -> AbstractContextManager[Path]:
     """Give a working folder whose files become those of `out` when the block ends well."""
-    return place.place(out, _REPORT)
+    return place.place(out, _REPORT, force=force, inputs=inputs)

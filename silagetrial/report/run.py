@@ -57,6 +57,7 @@ def write_report(
     out: str | Path,
     *,
     date: dt.date | None = None,
+    force: bool = False,
     progress: Progress | None = None,
 ) -> Report:
     """Read a trial, analyse it and write the report.
@@ -66,10 +67,13 @@ def write_report(
     trial_path : str or Path
         The trial folder.
     out : str or Path
-        The folder to write: new, empty, or an earlier report, which is replaced.
+        The folder to write: new, empty, or an earlier report, which is replaced; neither the
+        trial's folder nor one in it or around it.
     date : datetime.date, optional
         The date shown on the report; by default that of the environment variable
         SOURCE_DATE_EPOCH, and without it none.
+    force : bool
+        Replace a folder with anything else in it as well.
     progress : callable, optional
         Called with one line of text at each stage.
 
@@ -85,20 +89,20 @@ def write_report(
     DataProblems
         When the files of the trial have errors.
     UsageError
-        When `out` holds something else, an earlier report that was changed since, or nothing
-        can be written there.
+        When `out` holds something else, or an earlier report that was changed since, and that is
+        not forced; when nothing can be written there, or the trial would be replaced.
     SilageTrialError
         When the notebook stops.
     """
     say = progress or _silent
     source, target = Path(trial_path).resolve(), Path(out)
     shown = report_date(date)
-    check_place(target)
+    check_place(target, force=force, inputs=(source,))
     say("reading the trial")
     trial = read_trial(trial_path)
     if trial.errors:
         raise DataProblems(trial.errors)
-    with report_place(target) as work:
+    with report_place(target, force=force, inputs=(source,)) as work:
         inputs = _copy_input(trial, source, work / DATA)
         _write_pages(trial, work, shown=shown, say=say)
         write_manifest(

@@ -137,7 +137,15 @@ def test_a_sheet_is_never_overwritten(tmp_path: Path) -> None:
     with pytest.raises(UsageError) as caught:
         write_entry_sheets(folder, "North", number="R1")
     assert caught.value.found == "R1-first.csv, which is already there"
-    assert caught.value.remedy == "type into it, or move it away"
+    assert caught.value.remedy == "type into it, move it away, or replace both sheets with --force"
+    assert cli.main(["entry", str(folder), "North", "R1", "--force"]) == 0
+    home = folder / "laboratory_reports"
+    assert sorted(path.name for path in home.iterdir()) == [
+        "R1-first.csv",
+        "R1-second.csv",
+        "R1.pdf",
+    ]
+    assert "sample;TM;Buttersäure" in (home / "R1-first.csv").read_text(encoding="utf-8")
 
 
 def test_nothing_waits_for_results(tmp_path: Path) -> None:

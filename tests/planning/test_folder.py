@@ -128,7 +128,9 @@ def test_data_are_never_written_over(folder: Path, layout: Layout) -> None:
         f"the plan in {folder} holds field.xlsx, which was changed after the plan was written"
     )
     assert caught.value.expected == "an earlier plan as it was written, when it is to be replaced"
-    assert caught.value.remedy == "give another folder with --out, or move field.xlsx away"
+    assert caught.value.remedy == (
+        "give another folder, move field.xlsx away, or replace the whole folder with --force"
+    )
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from silagetrial.display import place
+from silagetrial.display import scratch
 from silagetrial.display.place import hash_file
 from silagetrial.errors import UsageError
 from silagetrial.report.contents import MANIFEST
@@ -77,7 +77,7 @@ def test_the_earlier_report_comes_back_when_the_move_fails(
             raise OSError(28, "No space left on device")
         return rename(self, target)
 
-    monkeypatch.setattr(place, "_exchange", lambda first, second: False)
+    monkeypatch.setattr(scratch, "_exchange", lambda first, second: False)
     monkeypatch.setattr(Path, "rename", stubborn)
     with pytest.raises(OSError, match="No space left"), report_place(out) as work:
         _report(work, "later")
@@ -96,7 +96,9 @@ def test_an_earlier_report_that_was_changed_is_refused_by_file(tmp_path: Path, n
         f"the report in {tmp_path} holds {name}, which was changed after the report was written"
     )
     assert caught.value.expected == "an earlier report as it was written, when it is to be replaced"
-    assert caught.value.remedy == f"give another folder with --out, or move {name} away"
+    assert caught.value.remedy == (
+        f"give another folder, move {name} away, or replace the whole folder with --force"
+    )
     assert (tmp_path / name).read_text(encoding="utf-8") == "my remarks"
 
 
@@ -147,7 +149,7 @@ def test_a_folder_with_other_files_is_refused_by_name(tmp_path: Path) -> None:
         check_place(tmp_path)
     assert caught.value.found == f"the folder {tmp_path} is not empty: it holds notes.txt"
     assert caught.value.expected.startswith("a folder that is new, empty, or holds an earlier")
-    assert "--out" in caught.value.remedy
+    assert caught.value.remedy.endswith("or replace the whole folder with --force")
 
 
 @pytest.mark.parametrize(
