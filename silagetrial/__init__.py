@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         write_entry_sheets,
     )
     from silagetrial.data.grid import pair_grid_text, understood
+    from silagetrial.data.nearest import did_you_mean as did_you_mean
     from silagetrial.data.status import status, status_text
     from silagetrial.mixed import Fit, adjusted_means, bootstrap, contrasts, fit_mixed
     from silagetrial.planning.ask import size_of_trial
@@ -35,9 +36,13 @@ if TYPE_CHECKING:
     from silagetrial.planning.power import detectable_difference, pairs_needed, power
     from silagetrial.planning.read_plan import read_plan
     from silagetrial.planning.simulate import simulate_power
+    from silagetrial.planning.simulated_folder import (
+        check_simulated_place as check_simulated_place,
+    )
     from silagetrial.planning.simulated_folder import simulated_page, write_simulated
-    from silagetrial.planning.start import start_trial
+    from silagetrial.planning.start import start_demo, start_trial
     from silagetrial.planning.worth import worth
+    from silagetrial.planning.worth_folder import check_worth_place as check_worth_place
     from silagetrial.planning.worth_folder import write_worth
     from silagetrial.report import Report, write_report
 
@@ -72,6 +77,7 @@ __all__ = [
     "simulate_power",
     "simulated_page",
     "size_of_trial",
+    "start_demo",
     "start_trial",
     "status",
     "status_text",
@@ -97,10 +103,13 @@ _ROOMS = {
     "analyse": "analysis",
     "bootstrap": "mixed",
     "budget": "planning.budget",
+    "check_simulated_place": "planning.simulated_folder",
+    "check_worth_place": "planning.worth_folder",
     "contrasts": "mixed",
     "describe_columns": "data",
     "describe_plan": "planning.plan_listing",
     "detectable_difference": "planning.power",
+    "did_you_mean": "data.nearest",
     "deviations": "planning.deviations",
     "fit_mixed": "mixed",
     "list_problems": "data",
@@ -113,6 +122,7 @@ _ROOMS = {
     "simulate_power": "planning.simulate",
     "simulated_page": "planning.simulated_folder",
     "size_of_trial": "planning.ask",
+    "start_demo": "planning.start",
     "start_trial": "planning.start",
     "status": "data.status",
     "status_text": "data.status",

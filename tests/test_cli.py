@@ -58,6 +58,9 @@ def test_the_answer_goes_to_standard_output_and_nothing_else(
     assert calls[0]["out"] == "dir"
     assert str(calls[0]["date"]) == "2026-05-31"
     assert calls[0]["progress"] is None
+    assert calls[0]["force"] is False
+    assert cli.main(["report", "trial", "--out", "dir", "--force"]) == 0
+    assert calls[1]["force"] is True
 
 
 def test_progress_shows_on_a_terminal_unless_quiet(
@@ -215,10 +218,11 @@ def test_a_missing_folder_is_a_data_problem(
 @pytest.mark.parametrize(
     ("arguments", "found"),
     [
-        ([], "the following arguments are required: COMMAND"),
+        (["report", "--ouput", "dir"], "'--ouput', which is no option"),
+        (["check", "a", "b"], "unrecognized arguments: b"),
         (["report", "trial"], "the following arguments are required: --out"),
         (["report", "trial", "--out", "dir", "--date", "31.5.2026"], "'31.5.2026' is not a date"),
-        (["invent"], "invalid choice: 'invent'"),
+        (["invent"], "'invent', which is no command"),
     ],
 )
 def test_wrong_arguments_say_what_was_found_expected_and_what_to_do(
@@ -232,7 +236,48 @@ def test_wrong_arguments_say_what_was_found_expected_and_what_to_do(
     assert shown.err.startswith("Found: ")
     assert found in shown.err
     assert "\nExpected: silagetrial" in shown.err
-    assert "\nRemedy: see `silagetrial" in shown.err
+    assert "see `silagetrial" in shown.err.split("\nRemedy: ")[1]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "meant"),
+    [
+        (["raport", "trial"], "'report'"),
+        (["--hepl"], "'--help'"),
+        (["report", "trial", "--ouput", "dir"], "'--out'"),
+        (["power", "plan.toml", "--simulat", "5", "--sede=4"], "'--seed'"),
+    ],
+)
+def test_a_misspelt_command_or_option_names_the_right_one(
+    arguments: list[str], meant: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as caught:
+        cli.main(arguments)
+    assert caught.value.code == 2
+    assert f"\nRemedy: did you mean {meant}? If not, see `silagetrial" in capsys.readouterr().err
+
+
+def test_alone_it_says_what_to_do_next(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main([]) == 0
+    shown = capsys.readouterr()
+    assert shown.err == ""
+    commands = [line.split() for line in shown.out.splitlines() if line.startswith("    ")]
+    assert [words[:2] for words in commands] == [
+        ["silagetrial", name] for name in ("start", "start", "start", "check")
+    ]
+    for heading in ("Show me the demonstration.", "I plan a trial.", "I have data."):
+        assert heading in shown.out
+    assert max(map(len, shown.out.splitlines())) <= 100
+
+
+def test_every_command_it_names_works(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    cli.main([])
+    for line in capsys.readouterr().out.splitlines():
+        if line.startswith("    "):
+            assert cli.main(line.split()[1:]) == 0
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:

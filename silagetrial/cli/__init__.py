@@ -6,12 +6,11 @@ simulation interrupted from the keyboard.
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
 
 import silagetrial
+from silagetrial.cli.parser import Parser
 from silagetrial.cli.plans import INTERRUPTED, describe_plan, describe_power
 from silagetrial.cli.records import (
     describe_check,
@@ -21,26 +20,15 @@ from silagetrial.cli.records import (
     describe_status,
 )
 from silagetrial.cli.reports import describe_report
-from silagetrial.errors import SilageTrialError, UsageError
+from silagetrial.cli.welcome import WELCOME
+from silagetrial.errors import SilageTrialError
+from silagetrial.terminal import show
 
 __all__ = ["INTERRUPTED", "main"]
 
 
-class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with the arguments as every other error of the package is said."""
-
-    def error(self, message: str) -> NoReturn:
-        """Print found, expected and remedy, and leave with the exit code for usage."""
-        error = UsageError(
-            found=message,
-            expected=self.format_usage().removeprefix("usage: ").strip(),
-            remedy=f"see `{self.prog} --help`",
-        )
-        self.exit(UsageError.exit_code, f"{error}\n")
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = _Parser(
+def _parser(words: Sequence[str]) -> Parser:
+    parser = Parser(
         prog="silagetrial",
         description="Compare bale bindings in wrapped silage bales: from a trial folder to a "
         "report whose every number can be checked.",
@@ -69,6 +57,9 @@ def _parser() -> argparse.ArgumentParser:
         commands.add_parser("power", help="say how many pairs a trial needs and what it can see")
     )
     describe_report(commands.add_parser("report", help="analyse a trial and write the report"))
+    parser.commands = commands.choices
+    for each in (parser, *parser.commands.values()):
+        each.words = words
     return parser
 
 
@@ -85,7 +76,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code; an error of the package is printed on standard error.
     """
-    chosen = _parser().parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else arguments
+    if not words:
+        show(WELCOME.rstrip("\n"))
+        return 0
+    chosen = _parser(words).parse_args(words)
     try:
         return int(chosen.run(chosen))
     except SilageTrialError as error:

@@ -6,7 +6,16 @@ import argparse
 import datetime as dt
 import sys
 
-__all__ = ["day", "progress"]
+__all__ = ["add_force", "day", "progress"]
+
+
+def add_force(parser: argparse.ArgumentParser, what: str = "the folder") -> None:
+    """Add the option that replaces what was not written by this program."""
+    parser.add_argument(
+        "--force",
+        action="store_true",
+        help=f"replace {what}, whatever stands there now; what is read is never replaced",
+    )
 
 
 def day(text: str) -> dt.date:

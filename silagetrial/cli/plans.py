@@ -7,9 +7,10 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import silagetrial
-from silagetrial.cli.arguments import day, progress
+from silagetrial.cli.arguments import add_force, day, progress
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.terminal import show, width
 
@@ -42,6 +43,7 @@ def describe_plan(parser: argparse.ArgumentParser) -> None:
         help="the folder to write: new, empty, or an earlier plan into which nothing was typed, "
         "which is replaced",
     )
+    add_force(parser)
     parser.add_argument(
         "--seed", metavar="N", type=int, help="seed of the draws (default: that of the plan)"
     )
@@ -109,6 +111,7 @@ def describe_power(parser: argparse.ArgumentParser) -> None:
         help="the folder to write the page and its pictures into; with --simulate, power against "
         "pairs and what lowers it",
     )
+    add_force(parser, "the folder of --out")
     _describe_simulation(parser.add_argument_group("simulation, in place of the formula"))
     parser.set_defaults(run=_power)
 
@@ -146,17 +149,17 @@ def _describe_simulation(group: argparse._ArgumentGroup) -> None:
 
 
 def _plan(arguments: argparse.Namespace) -> int:
-    path = Path(arguments.plan)
     layout = silagetrial.plan_trial(
-        path, seed=arguments.seed, stopped_early=dict(arguments.stopped_early)
+        arguments.plan, seed=arguments.seed, stopped_early=dict(arguments.stopped_early)
     )
     written = silagetrial.write_plan(
         layout,
         arguments.out,
-        plan_file=path / "plan.toml" if path.is_dir() else path,
+        plan_file=_plan_file(arguments.plan),
         filed=arguments.date,
         report=arguments.report,
         carry_from=arguments.carry_from,
+        force=arguments.force,
     )
     listed = silagetrial.list_problems(layout.warnings, width=width())
     spoils = f"What would spoil the comparison\n{listed}" if listed else (
@@ -166,6 +169,17 @@ def _plan(arguments: argparse.Namespace) -> int:
     show("\n\n".join([*(str(part) for part in shown if str(part)), written.next_steps]))
     errors = any(problem.severity == "error" for problem in layout.warnings)
     return NoAnswer.exit_code if errors else 0
+
+
+def _plan_file(plan: str) -> Path:
+    path = Path(plan)
+    return path / "plan.toml" if path.is_dir() else path
+
+
+def _place(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return whether a folder is replaced, and what was read, which never is."""
+    report = () if arguments.report is None else (Path(arguments.report),)
+    return {"force": arguments.force, "inputs": (_plan_file(arguments.plan), *report)}
 
 
 _OF_SIMULATION = ("precision", "seed", "workers", "cluster", "checkpoint", "csv")
@@ -203,8 +217,9 @@ def _simulate(arguments: argparse.Namespace) -> int:
         found = silagetrial.simulate_power(arguments.plan, **asked)
         lines.append(str(found))
     else:
+        silagetrial.check_simulated_place(arguments.out, **_place(arguments))
         drawn = silagetrial.simulated_page(arguments.plan, **asked)
-        written = silagetrial.write_simulated(drawn, arguments.out)
+        written = silagetrial.write_simulated(drawn, arguments.out, **_place(arguments))
         lines += [str(drawn), *(f"Page: {path}" for path in written if path.suffix == ".html")]
         found = drawn.simulation
     if arguments.csv is not None:
@@ -234,12 +249,15 @@ def _seldom(tell: Callable[[str], None]) -> Callable[[object], None]:
 
 def _size(arguments: argparse.Namespace) -> int:
     asked = {name: getattr(arguments, name) for name in ("response", "pairs", "report")}
+    if arguments.out is not None:
+        silagetrial.check_worth_place(arguments.out, **_place(arguments))
     found = silagetrial.size_of_trial(
         arguments.plan, search=arguments.budget, observed=arguments.observed, **asked
     )
     lines = [str(found)]
     if arguments.out is not None:
-        written = silagetrial.write_worth(silagetrial.worth(arguments.plan, **asked), arguments.out)
+        page = silagetrial.worth(arguments.plan, **asked)
+        written = silagetrial.write_worth(page, arguments.out, **_place(arguments))
         lines += [f"Page: {path}" for path in written if path.suffix == ".html"]
     show("\n".join(lines))
     return 0

@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
+from pathlib import Path
 from typing import Final
 
 import silagetrial
-from silagetrial.cli.arguments import day
+from silagetrial.cli.arguments import add_force, day
 from silagetrial.errors import DataProblems
 from silagetrial.terminal import show, width
 
@@ -37,14 +38,25 @@ def describe_start(parser: argparse.ArgumentParser) -> None:
     """Describe the command that writes an empty trial."""
     parser.description = (
         "Write an empty trial: trial.toml to fill in, and a table for each kind of record with "
-        "every column explained. A trial with bales drawn at random is written by plan."
+        "every column explained; or the demonstration, or a plan to begin with. A trial with bales "
+        "drawn at random is written by plan."
     )
     parser.add_argument("folder", metavar="DIR", help="the folder to write: new or empty")
-    parser.add_argument(
+    kinds = parser.add_mutually_exclusive_group()
+    kinds.add_argument(
         "--workbook",
         action="store_true",
         help="one workbook with drop-down lists in place of CSV files",
     )
+    kinds.add_argument(
+        "--demo", action="store_true", help="the demonstration trial, every number invented"
+    )
+    kinds.add_argument(
+        "--plan",
+        action="store_true",
+        help="plan.toml of the demonstration, every figure invented, to be changed",
+    )
+    add_force(parser)
     parser.set_defaults(run=_start)
 
 
@@ -85,6 +97,7 @@ def describe_entry(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="FOLDER", help="the trial folder")
     parser.add_argument("laboratory", metavar="LABORATORY", help="as in laboratories.toml")
     parser.add_argument("number", metavar="NUMBER", help="number of the report")
+    add_force(parser, "both sheets")
     parser.set_defaults(run=_entry)
 
 
@@ -103,18 +116,36 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _start(arguments: argparse.Namespace) -> int:
-    written = silagetrial.start_trial(arguments.folder, workbook=arguments.workbook)
-    show(
-        "\n".join(
-            [
-                *map(str, written),
-                "Fill in trial.toml first: the bindings, the openings, the units of the "
-                "laboratory.",
-                f"Look at any time for what is missing: silagetrial check {arguments.folder}",
-            ]
+    folder = arguments.folder
+    if arguments.demo or arguments.plan:
+        written = silagetrial.start_demo(folder, plan=arguments.plan, force=arguments.force)
+    else:
+        written = silagetrial.start_trial(
+            folder, workbook=arguments.workbook, force=arguments.force
         )
-    )
+    if arguments.demo:
+        then = (
+            "Every number is invented.",
+            f"Make the report: silagetrial report {folder} --out {_beside(folder) / 'report'}",
+        )
+    elif arguments.plan:
+        then = (
+            "Every figure is invented: write your own in plan.toml, and remove invented = true.",
+            f"See what the trial could find: silagetrial power {folder}",
+        )
+    else:
+        then = (
+            "Fill in trial.toml first: the bindings, the openings, the units of the laboratory.",
+            f"Look at any time for what is missing: silagetrial check {folder}",
+        )
+    show("\n".join([*map(str, written), *then]))
     return 0
+
+
+def _beside(folder: str) -> Path:
+    """Return the folder in which a folder lies, as the user would write it."""
+    path = Path(folder)
+    return path.parent if path.name else Path("..")
 
 
 def _status(arguments: argparse.Namespace) -> int:
@@ -135,7 +166,7 @@ def _columns(arguments: argparse.Namespace) -> int:
 
 def _entry(arguments: argparse.Namespace) -> int:
     written = silagetrial.write_entry_sheets(
-        arguments.folder, arguments.laboratory, number=arguments.number
+        arguments.folder, arguments.laboratory, number=arguments.number, force=arguments.force
     )
     show("Entry sheets: " + " and ".join(map(str, written)))
     return 0

@@ -6,7 +6,7 @@ import argparse
 import sys
 
 import silagetrial
-from silagetrial.cli.arguments import day, progress
+from silagetrial.cli.arguments import add_force, day, progress
 from silagetrial.errors import NoAnswer
 from silagetrial.terminal import show
 
@@ -34,6 +34,7 @@ def describe_report(parser: argparse.ArgumentParser) -> None:
         type=day,
         help="the date shown on the report (default: SOURCE_DATE_EPOCH, else none)",
     )
+    add_force(parser)
     parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
     parser.set_defaults(run=_report)
 
@@ -44,6 +45,7 @@ def _report(arguments: argparse.Namespace) -> int:
         arguments.folder,
         arguments.out,
         date=arguments.date,
+        force=arguments.force,
         progress=progress if loud else None,
     )
     show("\n".join([*report.summary, f"Report: {report.path / 'report.html'}"]))

@@ -14,17 +14,58 @@ from silagetrial.data.cells import CellFault, parse_cell
 from silagetrial.data.examples import example_of
 from silagetrial.errors import UsageError
 
+PLACES = ["title", "question", "bindings.compare", "bindings.reference", "analysis.contrast"]
+
 
 @pytest.mark.parametrize("workbook", [False, True])
 def test_an_empty_trial_reads_back_clean(workbook: bool, tmp_path: Path) -> None:
     written = start_trial(tmp_path / "new", workbook=workbook)
     assert all(path.is_file() for path in written)
     trial = read_trial(tmp_path / "new")
-    assert trial.problem_list == ()
+    assert trial.errors == ()
+    assert [item.column for item in trial.problem_list] == PLACES
     for table, columns in TABLES.items():
         frame = getattr(trial, table)
         assert len(frame) == 0
         assert {column.name for column in columns} <= {*frame.columns}
+
+
+def test_names_never_filled_in_are_errors_once_there_are_data(tmp_path: Path) -> None:
+    """One problem for each key, with what to write; the bales are not measured by them."""
+    filled = make_trial(tmp_path / "filled", pairs=2)
+    start_trial(tmp_path / "new")
+    text = (tmp_path / "new" / "trial.toml").read_text(encoding="utf-8")
+    own = (filled / "trial.toml").read_text(encoding="utf-8")
+    for name in ("title", "compare", "reference", "contrast"):
+        mine, empty = (next(line for line in file.splitlines() if line.startswith(name))
+                       for file in (own, text))  # fmt: skip
+        own = own.replace(mine, empty)
+    (filled / "trial.toml").write_text(own, encoding="utf-8")
+    found = read_trial(filled).problem_list
+    assert [item.column for item in found] == [PLACES[0], *PLACES[2:]]
+    assert {item.severity for item in found} == {"error"}
+    assert {item.file for item in found} == {"trial.toml"}
+    lines = own.splitlines()
+    for item in found:
+        assert item.line is not None
+        assert lines[item.line - 1].startswith(str(item.column).split(".")[-1])
+        assert item.found.endswith(", as the empty trial has it")
+    assert [item.remedy for item in found] == [
+        'write what was tried and where, such as title = "Net or film on three farms"',
+        'write them as in bales, such as compare = ["film", "net"]',
+        'write reference = "film"',
+        'write contrast = ["net", "film"]',
+    ]
+    assert cli.main(["report", str(filled), "--out", str(tmp_path / "out")]) == 3
+
+
+def test_one_binding_never_named_is_enough(tmp_path: Path) -> None:
+    filled = make_trial(tmp_path, pairs=2)
+    text = (filled / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace('compare = ["net", "film"]', 'compare = ["net", "binding B"]')
+    (filled / "trial.toml").write_text(text, encoding="utf-8")
+    (problem,) = read_trial(filled).errors
+    assert problem.column == "bindings.compare"
 
 
 def test_every_example_can_be_read() -> None:
@@ -95,8 +136,49 @@ def test_nothing_is_written_over(there: str, tmp_path: Path) -> None:
         start_trial(place)
     assert caught.value.found == f"{place} is there and not an empty folder"
     assert caught.value.expected == "a folder that is new or empty"
-    assert "nothing is ever written over a trial" in caught.value.remedy
+    assert "only --force writes over one" in caught.value.remedy
     assert sorted(path.name for path in tmp_path.rglob("*")) == before
+
+
+def test_a_folder_is_replaced_by_force(tmp_path: Path) -> None:
+    place = tmp_path / "there"
+    place.mkdir()
+    (place / "notes.txt").write_text("mine", encoding="utf-8")
+    (tmp_path / "beside.txt").write_text("mine", encoding="utf-8")
+    assert cli.main(["start", str(place), "--workbook", "--force"]) == 0
+    assert sorted(path.name for path in place.iterdir()) == ["trial.toml", "trial.xlsx"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["beside.txt", "there"]
+
+
+@pytest.mark.parametrize(
+    ("option", "name", "then"),
+    [
+        ("--demo", "three_farms", "Make the report: silagetrial report {0} --out {1}"),
+        ("--plan", "plan_two_farms", "See what the trial could find: silagetrial power {0}"),
+    ],
+)
+def test_the_demonstration_is_copied(
+    option: str, name: str, then: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "demo"
+    assert cli.main(["start", str(folder), option]) == 0
+    shown = capsys.readouterr().out
+    assert "is invented" in shown
+    assert shown.endswith(then.format(folder, tmp_path / "report") + "\n")
+    source = Path(__file__).parents[2] / "data_demo" / name
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == {
+        p.name: p.read_bytes() for p in source.iterdir()
+    }
+    assert cli.main(["start", str(folder), option]) == 2
+
+
+def test_the_report_of_a_demonstration_goes_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["start", ".", "--demo"]) == 0
+    assert capsys.readouterr().out.endswith("silagetrial report . --out ../report\n")
+    assert (tmp_path / "bales.csv").is_file()
 
 
 def test_start_as_a_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
