@@ -73,6 +73,25 @@ def test_a_comparison_that_cannot_be_told_is_exit_code_four(
     assert "error" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("words", "meant"),
+    [
+        (["power", str(DEMO), "--response", "buteric_acid"], "'butyric_acid'"),
+        (["plan", str(DEMO), "--out", "t", "--stopped-early", "Farowby=7"], "'Farrowby'"),
+    ],
+)
+def test_a_misspelt_response_or_farm_names_the_right_one(
+    words: list[str],
+    meant: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(words) == 2
+    assert f"Remedy: did you mean {meant}?" in capsys.readouterr().err
+
+
 def test_data_are_not_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "bales.csv").write_text("bale\n", encoding="utf-8")
     assert cli.main(["plan", str(DEMO), "--out", str(tmp_path)]) == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, Response
+from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.settings import DIFFERENCE_RESPONSES, RESPONSES, Settings
 from silagetrial.data.units import inside_unit
 from silagetrial.errors import UsageError
@@ -33,7 +34,7 @@ def response_of(name: str) -> Response:
         raise UsageError(
             found=f"the response {name!r}",
             expected=f"a response among {', '.join(RESPONSES)}",
-            remedy="correct the name",
+            remedy=did_you_mean(name, RESPONSES, otherwise="correct the name"),
         )
     standard = {response.name: response for response in (BUTYRIC_ACID, DM_LOSS)}
     if name in standard:

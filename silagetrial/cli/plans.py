@@ -60,7 +60,8 @@ def describe_plan(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--carry-from",
         metavar="EARLIER",
-        help="an earlier folder of this plan, whose workbook has data: they are carried over",
+        help="an earlier folder of this plan, whose workbook has data: they are carried over, and "
+        "files stored there are copied",
     )
     parser.add_argument(
         "--from",

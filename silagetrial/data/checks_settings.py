@@ -95,13 +95,17 @@ def analysis_names(draft: Draft) -> Iterator[Problem]:
             remedy=did_you_mean(plan.opening, names, otherwise="name a planned opening"),
         )
     wrong = len(plan.contrast) != 2 or len(set(plan.contrast)) != 2
-    if plan.contrast and (wrong or not set(plan.contrast) <= set(settings.compare)):
+    unknown = [name for name in plan.contrast if name not in settings.compare]
+    if plan.contrast and (wrong or unknown):
+        order = "name the binding of interest first, the one it is compared with second"
         yield draft.setting_problem(
             "analysis",
             "contrast",
             found=f"contrast = {list(plan.contrast)}",
             expected=f"two different bindings among {', '.join(settings.compare)}",
-            remedy="name the binding of interest first, the one it is compared with second",
+            remedy=did_you_mean(unknown[0], settings.compare, otherwise=order)
+            if unknown
+            else order,
         )
 
 

@@ -14,6 +14,7 @@ from silagetrial.data.laboratory.keys import (
     REPORTS_FOLDER,
 )
 from silagetrial.data.laboratory.mapping import QUANTITIES
+from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import OPTIONAL_TABLES, TABLES, Column, Kind, file_name
 from silagetrial.data.settings_keys import FREE_SECTION, SECTIONS, Key, expected
@@ -100,10 +101,11 @@ def describe_columns(table: str | None = None, *, width: int = 80) -> str:
         return "\n\n".join("\n".join(lines) for lines in described.values())
     chosen = table if table in described else file_name(table)
     if chosen not in described:
+        names = (*TABLES, SETTINGS_FILE, LABORATORIES_FILE)
         raise UsageError(
             found=f"the table {table!r}",
-            expected=f"one of {', '.join([*TABLES, SETTINGS_FILE, LABORATORIES_FILE])}",
-            remedy="name one of these, or none to see all",
+            expected=f"one of {', '.join(names)}",
+            remedy=did_you_mean(table, names, otherwise="name one of these, or none to see all"),
         )
     return "\n".join(described[chosen])
 

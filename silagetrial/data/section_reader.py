@@ -69,9 +69,9 @@ class SectionReader:
         DataProblems
             If the text is no TOML at all, with the line.
         """
-        load_toml(text, file=file)  # names are looked for in TOML only
+        raw = load_toml(text, file=file)  # names are looked for in TOML only
         text, slips = as_meant(text, sections, free)
-        reader = cls(text, file, load_toml(text, file=file), sections, names)
+        reader = cls(text, file, load_toml(text, file=file) if slips else raw, sections, names)
         for slip in slips:
             reader._unknown(slip.line, slip.section, slip.name, slip.known)
         return reader
@@ -173,8 +173,11 @@ class SectionReader:
         if fits(spec, value):
             return True
         remedy = f"correct the value of {key}"
-        if isinstance(value, str):
-            remedy = did_you_mean(value, spec.choices, otherwise=remedy)
+        # A text, or names with numbers: the first that is none of the words is looked up.
+        words = value if isinstance(value, dict) else [value]
+        unknown = [word for word in words if isinstance(word, str) and word not in spec.choices]
+        if unknown:
+            remedy = did_you_mean(unknown[0], spec.choices, otherwise=remedy)
         self.fault(
             line_of(self.text, section, key, number=number),
             dotted(section, key),

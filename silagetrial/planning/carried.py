@@ -1,13 +1,14 @@
-"""What was typed into an earlier workbook, carried into the workbook of a new layout.
+"""What was typed into an earlier workbook and stored beside it, carried to a new layout.
 
 When baling stops early the rest is planned again; what the field has typed by then is not typed a
-second time.
+second time, and reports, photographs and other files go along.
 """
 
 from __future__ import annotations
 
+import shutil
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from openpyxl.utils.exceptions import InvalidFileException
 from silagetrial.errors import UsageError
 from silagetrial.planning.field_columns import SHEETS
 
-__all__ = ["carry"]
+__all__ = ["carry", "carry_files"]
 
 _SAME: Final = {
     "bales": ("bale",),
@@ -65,6 +66,39 @@ def carry(earlier: Path, new: Path) -> None:
         if table in source.sheetnames:
             _carry_sheet(source[table], target[table], table)
     target.save(new)
+
+
+def carry_files(earlier: Path, new: Path, *, own: Collection[str]) -> None:
+    """Copy, byte by byte, the files that somebody stored in an earlier folder.
+
+    Parameters
+    ----------
+    earlier : pathlib.Path
+        It stays as it is.
+    new : pathlib.Path
+        The folder of the new layout, with all that it writes itself; nothing there is replaced.
+    own : collection of str
+        Names of a planned folder, which are made anew.
+
+    Raises
+    ------
+    UsageError
+        When a link leads out of the earlier folder.
+    """
+    home = earlier.resolve()
+    for source in sorted(earlier.rglob("*")):
+        name = source.relative_to(earlier)
+        made_by_programs = any(part.startswith((".", "~$")) for part in name.parts)
+        if not source.is_file() or made_by_programs or str(name) in own or (new / name).exists():
+            continue
+        if not source.resolve().is_relative_to(home):
+            raise UsageError(
+                found=f"{source}, a link that leads out of the folder",
+                expected="files that lie in the earlier folder",
+                remedy="copy the file into the folder in place of the link, or remove it",
+            )
+        (new / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(source, new / name)
 
 
 def _open(path: Path) -> Any:

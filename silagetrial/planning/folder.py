@@ -21,7 +21,7 @@ from silagetrial.planning.analysis_plan import (
     analysis_plan,
     write_analysis_plan,
 )
-from silagetrial.planning.carried import carry
+from silagetrial.planning.carried import carry, carry_files
 from silagetrial.planning.field_words import how_to_use
 from silagetrial.planning.foreseen import foreseen, foreseen_in_words
 from silagetrial.planning.laboratory_list import laboratory_csv, laboratory_page
@@ -146,7 +146,8 @@ def write_plan(
         assumptions do.
     carry_from : str or pathlib.Path, optional
         An earlier folder of the same plan and seed; what was typed into its workbook is carried
-        over. It stays as it is.
+        over, and files stored there (reports of laboratories, photographs) are copied. It stays as
+        it is.
     force : bool
         Replace a folder with anything else in it as well.
 
@@ -173,6 +174,7 @@ def write_plan(
         digest = _write_files(layout, work, record, copied)
         if carry_from is not None:
             carry(Path(carry_from) / WORKBOOK, work / WORKBOOK)
+            carry_files(Path(carry_from), work, own=_WORK.names)
         _write_manifest(work)
     target = target.resolve()
     return PlanFolder(

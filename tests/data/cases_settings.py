@@ -70,6 +70,15 @@ SETTINGS = (
     ),
     error(
         "analysis_names",
+        toml('contrast = ["film", "net"]', 'contrast = ["flim", "net"]'),
+        "trial.toml",
+        "analysis.contrast",
+        "contrast =",
+        "contrast = ['flim', 'net']",
+        "did you mean 'film'? If not, name the binding of interest first",
+    ),
+    error(
+        "analysis_names",
         toml('contrast = ["film", "net"]', 'contrast = ["film", "film"]'),
         "trial.toml",
         "analysis.contrast",
@@ -268,7 +277,7 @@ SETTINGS = (
         "analysis.important",
         "important",
         "important = {'buteric_acid': 2}",
-        "correct the value of important",
+        "did you mean 'butyric_acid'? If not, correct the value of important",
     ),
     error(
         "parse_settings",

@@ -133,4 +133,6 @@ def test_a_table_that_is_not_known() -> None:
         "one of bales, samples, sample_parts, weighings, events, scales, blind_key, trial.toml, "
         "laboratories.toml"
     )
-    assert caught.value.remedy == "name one of these, or none to see all"
+    assert caught.value.remedy == (
+        "did you mean 'bales'? If not, name one of these, or none to see all"
+    )

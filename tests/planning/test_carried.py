@@ -72,6 +72,52 @@ def test_data_of_the_pairs_made_are_carried_over(plan: Plan, earlier: Path, tmp_
     assert batches == dict(zip(layout.samples["sample"], layout.samples["batch"], strict=True))
 
 
+def test_files_stored_with_the_trial_come_along_byte_for_byte(
+    plan: Plan, earlier: Path, tmp_path: Path
+) -> None:
+    stored = {
+        "laboratories.toml": b'[[laboratory]]\nname = "North"\r\n',
+        "laboratory_reports/Q-1.csv": b"Probe;BS\r\nB\xe4;1\n",
+        "laboratory_reports/scans/Q-2.pdf": b"%PDF-1.4 invented\n%%EOF\n",
+        "photographs/day 1/N03.jpg": bytes(range(256)),
+        "printable/baling_day_filled_in.pdf": b"%PDF-1.4\n",
+        "notes.txt": b"the dog sat on N05\n",
+    }
+    passing = (".DS_Store", "~$field.xlsx", ".ipynb_checkpoints/x.ipynb")
+    for name, content in {**stored, **dict.fromkeys(passing, b"x")}.items():
+        (earlier / name).parent.mkdir(parents=True, exist_ok=True)
+        (earlier / name).write_bytes(content)
+    (earlier / "README.txt").write_bytes(b"as it was")
+    before = {path: path.read_bytes() for path in earlier.rglob("*") if path.is_file()}
+    layout = plan_trial(plan, stopped_early={"Farm 1": 4})
+    new = write_plan(layout, tmp_path / "new", filed=DAY, carry_from=earlier)
+    assert {path: path.read_bytes() for path in earlier.rglob("*") if path.is_file()} == before
+    for name, content in stored.items():
+        assert (new.path / name).read_bytes() == content
+        assert new.path / name in new.files
+    assert not any((new.path / name).exists() for name in passing)
+    assert (new.path / "README.txt").read_bytes() != b"as it was"
+    alone = write_plan(layout, tmp_path / "alone", filed=DAY)
+    names = {path.relative_to(alone.path).as_posix() for path in alone.files}
+    assert {p.relative_to(new.path).as_posix() for p in new.files} == names | set(stored)
+    with pytest.raises(UsageError, match=r"it holds laboratories\.toml"):
+        write_plan(layout, new.path, filed=DAY)
+
+
+def test_a_link_out_of_the_earlier_folder_is_refused(
+    plan: Plan, earlier: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "secret.txt").write_text("not of the trial", encoding="utf-8")
+    (earlier / "photo.jpg").symlink_to(tmp_path / "secret.txt")
+    layout = plan_trial(plan, stopped_early={"Farm 1": 4})
+    with pytest.raises(UsageError) as caught:
+        write_plan(layout, tmp_path / "new", filed=DAY, carry_from=earlier)
+    assert caught.value.found == f"{earlier / 'photo.jpg'}, a link that leads out of the folder"
+    assert caught.value.expected == "files that lie in the earlier folder"
+    assert caught.value.remedy.startswith("copy the file into the folder")
+    assert not (tmp_path / "new").exists()
+
+
 def rows_of_samples(folder: Path) -> list[dict[str, object]]:
     return rows_of(openpyxl.load_workbook(folder / "field.xlsx")["samples"])
 
