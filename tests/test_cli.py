@@ -156,7 +156,7 @@ def test_columns_of_a_table_that_is_not_known(capsys: pytest.CaptureFixture[str]
     assert shown.err == (
         "Found: the table 'bale'\n"
         "Expected: one of bales, samples, sample_parts, weighings, events, scales, blind_key, "
-        "trial.toml, laboratories.toml\n"
+        "mould, temperatures, aerobic, trial.toml, laboratories.toml\n"
         "Remedy: did you mean 'bales'? If not, name one of these, or none to see all\n"
     )
 

@@ -22,6 +22,7 @@ __all__ = [
     "samples_of_known",
     "scales_described",
     "scales_known",
+    "seen_known",
     "weighings_known",
 ]
 
@@ -170,6 +171,12 @@ def weighings_known(draft: Draft) -> Iterator[Problem]:
 def events_known(draft: Draft) -> Iterator[Problem]:
     """Check that every event is of a bale in bales.csv."""
     yield from _dangling(draft, "events", "bale", what="a bale", known=draft.bales)
+
+
+def seen_known(draft: Draft) -> Iterator[Problem]:
+    """Check that what was seen on bales is of bales in bales.csv."""
+    for table in ("mould", "temperatures", "aerobic"):
+        yield from _dangling(draft, table, "bale", what="a bale", known=draft.bales)
 
 
 def _dangling(

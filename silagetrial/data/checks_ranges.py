@@ -11,7 +11,7 @@ from silagetrial.data.draft import Draft, Row
 from silagetrial.data.laboratory.keys import LABORATORIES_FILE
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import ANALYTES, TABLES
-from silagetrial.data.units import inside_unit
+from silagetrial.data.units import inside_unit, measure_of
 from silagetrial.errors import Problem
 
 __all__ = ["not_negative", "results_plausible", "results_possible", "within_limits"]
@@ -63,7 +63,11 @@ silage of 30 to 35 % DM. The other ranges and all bounds are common practice.
 def not_negative(draft: Draft) -> Iterator[Problem]:
     """Check that no number is below zero."""
     for table, columns in TABLES.items():
-        names = [column.name for column in columns if column.kind in ("number", "measured")]
+        names = [
+            column.name
+            for column in columns
+            if column.kind in ("number", "measured") and measure_of(column.name) != "temperature"
+        ]
         frame = draft.tables[table]
         for name in names:
             below = frame[name].to_numpy(dtype=np.float64) < 0

@@ -55,6 +55,9 @@ def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
         ("samples", "of", "taken_on", "sample taken"),
         ("weighings", "bale", "weighed_at", "weighed"),
         ("events", "bale", "at", "event"),
+        ("mould", "bale", "seen_at", "looked at"),
+        ("temperatures", "bale", "measured_at", "temperature read"),
+        ("aerobic", "bale", "opened_at", "opened"),
     ):
         for row in draft.rows(table):
             made = made_at.get(row[of])

@@ -31,6 +31,9 @@ REFERS: Final[Mapping[str, tuple[str, ...]]] = {
     "events": ("bale", "what", "at"),
     "scales": ("scale",),
     "blind_key": ("sample",),
+    "mould": ("bale", "seen_at"),
+    "temperatures": ("bale", "measured_at"),
+    "aerobic": ("bale", "opened_at"),
 }
 """Columns of each table by which it is looked up from another."""
 

@@ -22,6 +22,9 @@ _DONE: Final[Mapping[str, tuple[str, ...]]] = {
     "weighings": ("weighed_at", "gross"),
     "events": ("at", "cause"),
     "scales": ("check_reading",),
+    "mould": ("seen_at", "surface_share", "discarded_kg"),
+    "temperatures": ("measured_at", "temperature"),
+    "aerobic": ("opened_at", "hours", "ended"),
 }
 """Columns of which one that is filled says that something of the row was done."""
 
@@ -193,7 +196,7 @@ def due_table(draft: Draft) -> Table:
     openings = planned_openings(draft)
     rows = [
         (table, *_due_row(draft, table, row, openings.get((table, row["line"]))))
-        for table in ("bales", "weighings", "samples", "events", "scales")
+        for table in ("bales", "weighings", "samples", "events", "scales", *_SEEN)
         for row in draft.due_rows(table)
     ]
     frame = pd.DataFrame(rows, columns=["table", "name", "bale", "what", "opening", "days"])
@@ -212,6 +215,8 @@ def _due_row(
         return row["scale"], None, f"reading of the scale with {mass} on it", None, None
     if table == "events":
         return None, row["bale"], str(row["what"]), None, None
+    if table in _SEEN:
+        return None, row["bale"], _SEEN[table], None, None
     planned = draft.settings.opening(opening)
     days = None if planned is None else planned.days
     if table == "weighings":
@@ -229,6 +234,11 @@ def _due_row(
     )
 
 
+_SEEN: Final = {
+    "mould": "look for mould",
+    "temperatures": "reading of the temperature",
+    "aerobic": "test of hours at the air",
+}
 _SAMPLE_WORDS: Final = {
     "day0": "sample of the crop at baling",
     "core": "core",

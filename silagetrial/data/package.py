@@ -18,7 +18,7 @@ _UNIQUE: Final = {
     "blind_key": "sample",
 }
 _REFERENCES: Final = {
-    "events": (("bale", "bales", "bale"),),
+    **dict.fromkeys(("events", "mould", "aerobic"), (("bale", "bales", "bale"),)),
     "sample_parts": (("sample", "samples", "sample"), ("bale", "bales", "bale")),
 }
 

@@ -25,7 +25,8 @@ class Trial:
     ----------
     settings : Settings
         trial.toml; `settings.units` keeps the units of the files.
-    bales, samples, sample_parts, weighings, events, scales, blind_key : pandas.DataFrame
+    bales, samples, sample_parts, weighings, events, scales, blind_key, mould, temperatures, \
+aerobic : pandas.DataFrame
         The tables of `schema.TABLES` with all their columns, in the order of the name in the first
         column; the index ``line`` is the line of the file. Laboratory results are in g/kg DM
         (ammonia-N in % of total N), dry matter in g/kg fresh. A measured column x has a companion
@@ -73,6 +74,9 @@ class Trial:
     events: pd.DataFrame
     scales: pd.DataFrame
     blind_key: pd.DataFrame
+    mould: pd.DataFrame
+    temperatures: pd.DataFrame
+    aerobic: pd.DataFrame
     problem_list: tuple[Problem, ...]
     source: Path | None
     files: tuple[str, ...]

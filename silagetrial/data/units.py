@@ -89,18 +89,24 @@ MEASURES: Final[Mapping[str, Mapping[str, float]]] = {
     "mass": {"kg": 1.0, "lb": 0.45359237, "short ton": 907.18474},
     "size": {"m": 1.0, "cm": 0.01, "in": 0.0254},
     "depth": {"cm": 1.0, "in": 2.54},
+    "temperature": {"°C": 1.0, "°F": 5.0 / 9.0},
 }
 """What is measured on the farm, to its units and what one of each is in the first of them.
 
 The international pound is 0.45359237 kg and the inch 0.0254 m exactly, a short ton 2000 lb (NIST
-Handbook 44, appendix C).
+Handbook 44, appendix C). A degree Fahrenheit is 5/9 of a degree Celsius, from 32 (NIST Special
+Publication 811, appendix B.8).
 """
+
+_ZERO: Final[Mapping[str, float]] = {"°F": 32.0}
+"""Units whose zero is not that of the first: the reading at the first one's zero."""
 
 MEASURE_OF: Final[Mapping[str, Mapping[str, str]]] = {
     "bales": {"diameter": "size", "width": "size"},
     "samples": {"depth": "depth"},
     "weighings": {"gross": "mass", "tare": "mass"},
     "scales": {"step": "mass", "check_mass": "mass", "check_reading": "mass"},
+    "temperatures": {"temperature": "temperature", "depth": "depth"},
 }
 """Table and column to what it measures; columns that end in _kg are always in kg."""
 
@@ -148,7 +154,8 @@ def measured_in(values: ArrayLike, *, measure: str, unit: str) -> NDArray[np.flo
     unit : str
         One of its units.
     """
-    return np.asarray(values, dtype=np.float64) * MEASURES[measure][unit]
+    read = np.asarray(values, dtype=np.float64)
+    return (read - _ZERO.get(unit, 0.0)) * MEASURES[measure][unit]
 
 
 def dm_to_g_per_kg(dm: ArrayLike, *, unit: str) -> NDArray[np.float64]:

@@ -6,6 +6,7 @@ from cases_blind import BLIND, DUE, SHEETS
 from cases_design import DESIGN, NAMES
 from cases_files import CELLS, FILES, STEPS
 from cases_noticed import NOTICED
+from cases_opened import OPENED_BALES
 from cases_plan import PLAN
 from cases_settings import SETTINGS
 from cases_tricks import TRICKS
@@ -24,6 +25,7 @@ CASES = (
     *TIMES,
     *VALUES,
     *NOTICED,
+    *OPENED_BALES,
     *BLIND,
     *DUE,
     *SHEETS,

@@ -130,8 +130,8 @@ def test_a_table_that_is_not_known() -> None:
         describe_columns("bale")
     assert caught.value.found == "the table 'bale'"
     assert caught.value.expected == (
-        "one of bales, samples, sample_parts, weighings, events, scales, blind_key, trial.toml, "
-        "laboratories.toml"
+        "one of bales, samples, sample_parts, weighings, events, scales, blind_key, mould, "
+        "temperatures, aerobic, trial.toml, laboratories.toml"
     )
     assert caught.value.remedy == (
         "did you mean 'bales'? If not, name one of these, or none to see all"

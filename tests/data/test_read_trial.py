@@ -142,7 +142,7 @@ def test_order_of_rows_and_columns_changes_nothing(
     key = {"of": "A01-net", "kind": "opening", "role": "sample"}
     write_cells(folder / "blind_key.csv", [{"sample": f"A01-net-{k}", **key} for k in (60, 61)])
     before = read_trial(folder)
-    for table in sorted(TABLES.keys() - {"sample_parts"}):
+    for table in sorted(TABLES.keys() - {"sample_parts", "mould", "temperatures", "aerobic"}):
         rows = read_cells(folder / f"{table}.csv")
         names = list(rows[0])
         shuffle.shuffle(rows)
