@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from silagetrial.data.read import read_trial
+from silagetrial.planning.power import pairs_needed
+from silagetrial.planning.read_plan import read_plan
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 TRIALS = ("three_farms", "cored_bales", "two_laboratories")
@@ -23,6 +25,13 @@ def make_demo(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     """Return the script as a module."""
     monkeypatch.syspath_prepend(str(DEMO))
     return import_module("make_demo")
+
+
+@pytest.fixture
+def make_five_farms(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    """Return the script of the messy workbook as a module."""
+    monkeypatch.syspath_prepend(str(DEMO))
+    return import_module("make_five_farms")
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
@@ -48,18 +57,22 @@ def share_below(trial: str) -> dict[tuple[str, str], float]:
 
 
 def test_script_rewrites_the_folders_byte_for_byte(tmp_path: Path) -> None:
-    """The committed files are what the script writes, from its own folder alone."""
+    """The committed files are what the scripts write, from their own folder alone."""
     for script in DEMO.glob("*.py"):
         shutil.copy(script, tmp_path)
-    subprocess.run([sys.executable, str(tmp_path / "make_demo.py")], check=True)
-    for trial in TRIALS:
+    for script in ("make_demo.py", "make_five_farms.py"):
+        subprocess.run([sys.executable, str(tmp_path / script)], check=True)
+    for trial in (*TRIALS, "five_farms"):
         assert files_of(tmp_path / trial) == files_of(DEMO / trial)
 
 
-def test_readme_prints_the_true_values_of_the_script(make_demo: ModuleType) -> None:
+def test_readme_prints_the_true_values_of_the_script(
+    make_demo: ModuleType, make_five_farms: ModuleType
+) -> None:
     """The truths of README.md are those the data were drawn from."""
     readme = (DEMO / "README.md").read_text(encoding="utf-8")
-    for plan in (make_demo.THREE_FARMS, make_demo.CORED_BALES, make_demo.TWO_LABORATORIES):
+    plans = (make_demo.THREE_FARMS, make_demo.CORED_BALES, make_demo.TWO_LABORATORIES)
+    for plan in (*plans, make_five_farms.FIVE_FARMS):
         assert make_demo.truth_table(plan) in readme
 
 
@@ -117,6 +130,43 @@ def test_two_laboratories_are_read_as_what_they_measured(
     assert read["butyric_acid_below"].notna().sum() >= 2
     by_farm = read.groupby(read["of"].str[:2])["laboratory"].unique()
     assert [len(names) for names in by_farm] == [1, 1]
+
+
+FAULTS = {
+    "day_and_month": "weighed 2024-05-06 14:49, before bale OM01-1, made 2024-06-05 13:00",
+    "lost_zeros": "'7011', which is not in the sheet bales of five_farms.xlsx",
+    "swapped_partner": "film seen on bale RA03-1, recorded with net: swapped with its partner in "
+    "the pair?",
+    "row_twice": "the same entries as in line 43",
+    "units_under_heading": "a row of units (g/kg, g/kg DM, g/kg DM) under the heading",
+    "mean_at_bottom": "a row of results of a calculation, 'Mean'",
+}
+
+
+@pytest.mark.parametrize("fault", ["decimal_commas", *FAULTS])
+def test_each_fault_of_the_messy_workbook_is_found_and_nothing_else(
+    make_five_farms: ModuleType, tmp_path: Path, fault: str
+) -> None:
+    """Decimal commas and `<0,3` are read; every other fault is named, and named alone."""
+    tables = make_five_farms.trial_tables()
+    make_five_farms.decimal_commas(tables)
+    if fault in FAULTS:
+        getattr(make_five_farms, fault)(tables)
+    files = make_five_farms.five_farms_files()
+    (tmp_path / "trial.toml").write_bytes(files["trial.toml"])
+    (tmp_path / "five_farms.xlsx").write_bytes(make_five_farms.workbook_bytes(tables))
+    trial = read_trial(tmp_path)
+    found = {problem.found for problem in trial.errors}
+    assert {*FAULTS.values()} & found == ({FAULTS[fault]} if fault in FAULTS else set())
+    if fault not in FAULTS:
+        assert not found
+        assert trial.samples["butyric_acid_below"].notna().sum() == 1
+    assert trial.bales["pair"].nunique() == 24
+
+
+def test_plan_of_one_farm_is_read_without_problems() -> None:
+    """The plan of the notebook needs 16 pairs, as its text says."""
+    assert pairs_needed(read_plan(DEMO / "plan_one_farm" / "plan.toml")).total == 16
 
 
 def test_both_ways_of_writing_a_limit_stand_in_the_reports() -> None:
