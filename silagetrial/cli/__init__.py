@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 
 import silagetrial
+from silagetrial.cli.api import describe_api
 from silagetrial.cli.parser import Parser
 from silagetrial.cli.plans import INTERRUPTED, describe_plan, describe_power
 from silagetrial.cli.records import (
@@ -57,6 +58,7 @@ def _parser(words: Sequence[str]) -> Parser:
         commands.add_parser("power", help="say how many pairs a trial needs and what it can see")
     )
     describe_report(commands.add_parser("report", help="analyse a trial and write the report"))
+    describe_api(commands.add_parser("api", help="say where the page of the Python functions is"))
     parser.commands = commands.choices
     for each in (parser, *parser.commands.values()):
         each.words = words
