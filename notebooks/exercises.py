@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from numbers import Real
 from types import EllipsisType
 
 __all__ = ["check"]
@@ -39,7 +40,7 @@ def check(
     """
     if isinstance(answer, EllipsisType):
         print("Not done yet: put your answer in the place of the three dots and run both cells.")
-    elif isinstance(answer, str) is not isinstance(right, str):
+    elif not isinstance(answer, str if isinstance(right, str) else Real):
         kind = "a text in quotation marks" if isinstance(right, str) else "a number"
         print(f"Not yet: {answer!r} was found, {kind} is asked for.")
     elif _same(answer, right, tolerance):

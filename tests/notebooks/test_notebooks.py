@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import time
 from copy import deepcopy
+from importlib import import_module
 from pathlib import Path
 
 import nbformat
@@ -97,6 +98,33 @@ def test_notebook_is_kept_without_outputs_and_every_exercise_has_its_check(path:
         assert empty[name].source == f"{exercise.name} = ..."
         assert ids.index(f"check-{name}") == ids.index(f"exercise-{name}") + 1
     assert set(SAID[path.name]) <= set(ids)
+
+
+@pytest.mark.parametrize(
+    ("answer", "reply"),
+    [
+        (..., "Not done yet: put your answer in the place of the three dots"),
+        (5.04, "Right: five farms."),
+        (6, "Not yet: six is the number of pairs."),
+        (7, "Not yet: count the farms."),
+        ("5", "Not yet: '5' was found, a number is asked for."),
+        (None, "Not yet: None was found, a number is asked for."),
+    ],
+)
+def test_a_check_says_what_is_wrong(
+    answer: float, reply: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(str(ROOT / "notebooks"))
+    check = import_module("exercises").check
+    hints = {6: "six is the number of pairs."}
+    words = {"why": "five farms.", "hints": hints, "otherwise": "count the farms."}
+    check(answer, right=5, tolerance=0.05, **words)
+    assert capsys.readouterr().out.startswith(reply)
+    check("Net ", right="net", why="seen.")
+    check(5, right="net", why="seen.")
+    assert capsys.readouterr().out == (
+        "Right: seen.\nNot yet: 5 was found, a text in quotation marks is asked for.\n"
+    )
 
 
 def test_each_user_has_a_notebook_and_the_readme_leads_there() -> None:
