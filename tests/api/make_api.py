@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import inspect
 import re
+import sys
 from collections.abc import Callable, Iterator
 from functools import cache, cached_property
 from html import escape
@@ -35,7 +36,8 @@ import silagetrial
 from silagetrial import mixed
 from silagetrial.display.page import STYLE, page
 
-PAGE: Final = Path(silagetrial.__file__).with_name("api.html")
+ROOT: Final = Path(__file__).parents[2]
+PAGE: Final = ROOT / "silagetrial" / "api.html"
 MODULES: Final = (silagetrial, mixed)
 WIDE: Final = 76
 """Longest signature on one line."""
@@ -50,13 +52,14 @@ DOCUTILS: Final = {
 PAGE_STYLE: Final = (
     STYLE
     + """\
-.api-signature { margin: 0.5rem 0; white-space: pre-wrap; overflow-wrap: anywhere; }
+section.api pre { margin: 0.5rem 0; white-space: pre-wrap; overflow-wrap: anywhere; }
 .api-names { columns: 13rem; padding-left: 0; list-style: none; }
 section.api { margin: 2.2rem 0; }
 h4 { font-size: 1rem; margin: 1rem 0 0.3rem; break-after: avoid; }
 dl { margin: 0.3rem 0; }
 dt { margin-top: 0.4rem; overflow-wrap: anywhere; }
 dd { margin: 0.1rem 0 0.1rem 1.5rem; max-width: 46rem; }
+dd:empty { display: none; }
 dd p, li p { margin: 0.2rem 0; }
 .api-type { color: var(--quiet); }
 code, pre, .literal { font-family: ui-monospace, "Liberation Mono", monospace; }
@@ -169,7 +172,7 @@ def _signature(name: str, thing: Callable[..., Any]) -> str:
     line = f"{name}({', '.join(written)}){arrow}"
     if len(line) > WIDE:
         line = f"{name}(\n" + "".join(f"    {part},\n" for part in written) + f"){arrow}"
-    return f'<pre class="api-signature">{_linked(line)}</pre>'
+    return f"<pre>{_linked(line)}</pre>"
 
 
 def _parameter(parameter: inspect.Parameter) -> str:
@@ -251,9 +254,9 @@ def _item(item: Any) -> str:
         kind = f"{kind}, by default {item.default}"
     head = f"<code>{escape(name)}</code>" if name else ""
     typed = f'<span class="api-type">{_linked(kind)}</span>' if kind else ""
-    words = f"<dd>{_html(item.description)}</dd>" if item.description else ""
+    words = _html(item.description) if item.description else ""
     joined = " : ".join(part for part in (head, typed) if part)
-    return f"<dt>{joined}</dt>{words}"
+    return f"<dt>{joined}</dt><dd>{words}</dd>"
 
 
 @cache
@@ -273,4 +276,6 @@ def _html(text: str) -> str:
 
 
 if __name__ == "__main__":
+    if Path(silagetrial.__file__).parents[1] != ROOT:
+        sys.exit(f"{silagetrial.__file__} is another package than the one in {ROOT}: install that")
     PAGE.write_text(make_page(), encoding="utf-8", newline="\n")
