@@ -133,6 +133,8 @@ def set_aside(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     laboratory's precision.
     """
     is_duplicate = samples["role"] == "duplicate"
+    if not is_duplicate.any():
+        return samples, samples[is_duplicate]
     aside = pd.Series(data=False, index=samples.index)
     for _, kind in samples.groupby("kind"):
         twins = kind[kind["role"] == "duplicate"]

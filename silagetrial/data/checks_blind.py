@@ -14,10 +14,11 @@ __all__ = ["binding_as_seen", "key_opening_kept", "key_samples_known"]
 def binding_as_seen(draft: Draft) -> Iterator[Problem]:
     """Check that the binding seen at opening is the one the bale is recorded with."""
     compare = draft.settings.compare
-    for row in draft.rows("samples"):
-        seen, bale = row["binding_seen"], draft.bales.get(row["of"])
-        if not is_given(seen):
+    for k, seen in enumerate(draft.cells("samples", "binding_seen")):
+        if seen is None:
             continue
+        row = draft.rows("samples")[k]
+        bale = draft.bales.get(row["of"])
         if compare and seen not in compare:
             yield draft.problem(
                 "samples",
@@ -67,6 +68,8 @@ def key_samples_known(draft: Draft) -> Iterator[Problem]:
 def key_opening_kept(draft: Draft) -> Iterator[Problem]:
     """Check that a sample was taken at the opening that the blind key names."""
     planned = {row["sample"]: row for row in draft.rows("blind_key") if is_given(row["opening"])}
+    if not planned:
+        return
     for row in draft.rows("samples"):
         entry = planned.get(row["sample"])
         if entry is None or not is_given(row["opening"]) or entry["opening"] == row["opening"]:

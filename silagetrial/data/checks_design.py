@@ -179,12 +179,17 @@ def opening_used(draft: Draft) -> Iterator[Problem]:
 def pair_one_batch(draft: Draft) -> Iterator[Problem]:
     """Check that the samples of a pair at one opening went to one laboratory in one batch."""
     pair_of = {bale["bale"]: bale["pair"] for bale in draft.bales.values()}
-    first: dict[tuple[str, str], Row] = {}
-    for row in draft.rows("samples"):
-        pair = pair_of.get(row["of"])
-        if not (is_given(pair) and is_given(row["opening"])):
+    first: dict[tuple[str, str], int] = {}
+    names = ("of", "opening", "laboratory", "batch")
+    of, openings, laboratories, batches = (draft.cells("samples", name) for name in names)
+    for k, (name, opening) in enumerate(zip(of, openings, strict=True)):
+        pair = pair_of.get(name)
+        if opening is None or not is_given(pair):
             continue
-        partner = first.setdefault((str(pair), row["opening"]), row)
+        j = first.setdefault((str(pair), opening), k)
+        if laboratories[k] == laboratories[j] and batches[k] == batches[j]:
+            continue
+        row, partner = draft.rows("samples")[k], draft.rows("samples")[j]
         for column in ("laboratory", "batch"):
             both = is_given(row[column]) and is_given(partner[column])
             if both and row[column] != partner[column]:
@@ -210,8 +215,16 @@ def same_scale(draft: Draft) -> Iterator[Problem]:
     """Check that a bale is weighed on one scale from first to last."""
     first: dict[str, Row] = {}
     gains = _gains(draft)
-    for row in sorted(draft.rows("weighings"), key=_by_time):
-        if not (is_given(row["bale"]) and is_given(row["scale"])):
+    scale_of: dict[str, str] = {}
+    bales, scales = draft.cells("weighings", "bale"), draft.cells("weighings", "scale")
+    on_several = {
+        bale
+        for bale, scale in zip(bales, scales, strict=True)
+        if bale is not None and scale is not None and scale_of.setdefault(bale, scale) != scale
+    }
+    rows = [draft.rows("weighings")[k] for k, bale in enumerate(bales) if bale in on_several]
+    for row in sorted(rows, key=_by_time):
+        if not is_given(row["scale"]):
             continue
         before = first.setdefault(row["bale"], row)
         if row["scale"] != before["scale"]:

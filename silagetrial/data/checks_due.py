@@ -19,14 +19,15 @@ __all__ = [
 
 def day0_sample_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale has crop at baling analysed, as itself, in its pair or in its lot."""
-    day0 = {row["of"] for row in draft.rows("samples") if row["kind"] == "day0"}
+    samples = zip(draft.cells("samples", "of"), draft.cells("samples", "kind"), strict=True)
+    day0 = {of for of, kind in samples if kind == "day0" and of is not None}
     if not (draft.can_look_up("samples") and draft.can_look_up("bales")):
         return
     for bale in draft.bales.values():
         if bale["line"] in draft.due["bales"]:
             continue
         names = (bale["bale"], bale["pair"], bale["lot"])
-        if not day0 & {*names} and not draft.is_unsure("samples", *names):
+        if day0.isdisjoint(names) and not draft.is_unsure("samples", *names):
             yield _missing(
                 draft,
                 bale,
@@ -39,15 +40,16 @@ def day0_sample_there(draft: Draft) -> Iterator[Problem]:
 def opening_sample_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale not lost has a sample at each of its openings."""
     planned = planned_openings(draft)
-    there = {(row["of"], row["opening"]) for row in draft.rows("samples")}
+    openings = draft.cells("samples", "opening")
+    there = {*zip(draft.cells("samples", "of"), openings, strict=True)}
     there |= {
-        (part["bale"], row["opening"])
-        for row in draft.rows("samples")
-        for part in draft.parts.get(row["sample"], ())
+        (part["bale"], opening)
+        for sample, opening in zip(draft.cells("samples", "sample"), openings, strict=True)
+        for part in draft.parts.get(sample, ())
     }
     there |= {(row["of"], planned["samples", row["line"]]) for row in draft.due_rows("samples")}
-    for bale in _to_look_up(draft, "samples"):
-        for name in _due(draft, bale):
+    for bale, names in _due(draft, "samples"):
+        for name in names:
             if (bale["bale"], name) not in there:
                 yield _missing(
                     draft,
@@ -61,14 +63,20 @@ def opening_sample_there(draft: Draft) -> Iterator[Problem]:
 def first_weighing_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale was weighed at wrapping."""
     planned = planned_openings(draft)
+    lines = draft.tables["weighings"].index.tolist()
     weighed = {
         bale
-        for row in draft.rows("weighings")
-        for bale in row["bales"]
-        if not is_given(row["opening"]) and planned.get(("weighings", row["line"])) is None
+        for bales, opening, line in zip(
+            draft.cells("weighings", "bales"),
+            draft.cells("weighings", "opening"),
+            lines,
+            strict=True,
+        )
+        if opening is None and planned.get(("weighings", line)) is None
+        for bale in bales
     }
-    for bale in _to_look_up(draft, "weighings"):
-        if bale["bale"] not in weighed:
+    for bale in _wrapped(draft, "weighings"):
+        if bale["bale"] not in weighed and not draft.is_unsure("weighings", bale["bale"]):
             yield _missing(
                 draft, bale, "no weighing at wrapping", "a weighing soon after wrapping", "DM loss"
             )
@@ -76,26 +84,25 @@ def first_weighing_there(draft: Draft) -> Iterator[Problem]:
 
 def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale not lost was weighed at each of its openings."""
-    there = {(bale, row["opening"]) for row in draft.rows("weighings") for bale in row["bales"]}
+    weighings = zip(
+        draft.cells("weighings", "bales"), draft.cells("weighings", "opening"), strict=True
+    )
+    there = {(bale, opening) for bales, opening in weighings for bale in bales}
     to_come = {bale for row in draft.due_rows("weighings") for bale in row["bales"]}
-    for bale in _to_look_up(draft, "weighings"):
-        for name in _due(draft, bale):
+    for bale, names in _due(draft, "weighings"):
+        for name in names:
             if (bale["bale"], name) not in there and bale["bale"] not in to_come:
                 yield _missing(
                     draft, bale, f"no weighing at {name}", "a weighing", f"DM loss at {name}"
                 )
 
 
-def _to_look_up(draft: Draft, table: str) -> list[Row]:
-    """Return the bales of which it can be said that a row of the table is missing."""
+def _wrapped(draft: Draft, table: str) -> list[Row]:
+    """Return the bales that the table may be checked against."""
     if not draft.can_look_up(table):
         return []
-    return [
-        bale
-        for bale in draft.bales.values()
-        # Without the day of wrapping no row can be given to an opening.
-        if is_given(bale["film_wrapped_at"]) and not draft.is_unsure(table, bale["bale"])
-    ]
+    # Without the day of wrapping no row can be given to an opening.
+    return [bale for bale in draft.bales.values() if is_given(bale["film_wrapped_at"])]
 
 
 def _missing(draft: Draft, bale: Row, what: str, expected: str, lost: str) -> Problem:
@@ -110,16 +117,29 @@ def _missing(draft: Draft, bale: Row, what: str, expected: str, lost: str) -> Pr
     )
 
 
-def _due(draft: Draft, bale: Row) -> Sequence[str]:
-    """Return the openings at which a bale should give results: those before it was lost."""
-    if bale["planned_opening"] == SPARE:
-        return []
-    if not draft.can_look_up("events") or draft.is_unsure("events", bale["bale"]):
-        return []  # it may have been lost
-    lost = draft.lost_at.get(bale["bale"], [])
-    if draft.settings.design == "separate":
-        planned = draft.settings.opening(bale["planned_opening"])
-        return [] if planned is None or lost else [planned.name]
+def _due(draft: Draft, table: str) -> Iterator[tuple[Row, Sequence[str]]]:
+    """Yield the bales that should have rows in the table, and at which openings.
+
+    These are the openings before the bale was lost.
+    """
+    if not draft.can_look_up("events"):
+        return  # any may have been lost
+    design = draft.settings.design
+    planned = {**{name: (name,) for name in draft.settings.opening_names}, SPARE: ()}
+    for bale in _wrapped(draft, table):
+        name = bale["bale"]
+        names: Sequence[str] = planned.get(bale["planned_opening"], ())
+        if design != "separate" and bale["planned_opening"] != SPARE:
+            names = _before_lost(draft, bale)
+        elif name in draft.lost_at:
+            continue
+        if names and not (draft.is_unsure(table, name) or draft.is_unsure("events", name)):
+            yield bale, names
+
+
+def _before_lost(draft: Draft, bale: Row) -> Sequence[str]:
+    """Return the openings of a bale cored again and again, those before it was lost."""
+    lost = draft.lost_at.get(bale["bale"])
     if not lost:
         return draft.settings.opening_names
     wrapped = bale["film_wrapped_at"]

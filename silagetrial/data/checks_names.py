@@ -85,12 +85,12 @@ def ambiguous_names(draft: Draft) -> Iterator[Problem]:
     kinds: dict[str, str] = {}
     for column in ("bale", "pair", "lot"):
         seen: set[str] = set()
-        for row in draft.rows("bales"):
-            name = row[column]
-            if name in seen or not is_given(name):
+        for k, name in enumerate(draft.cells("bales", column)):
+            if name is None or name in seen:
                 continue
             seen.add(name)
             if name in kinds:
+                row = draft.rows("bales")[k]
                 yield draft.problem(
                     "bales",
                     row["line"],
@@ -105,8 +105,10 @@ def ambiguous_names(draft: Draft) -> Iterator[Problem]:
 def bindings_known(draft: Draft) -> Iterator[Problem]:
     """Check that every bale has one of the bindings compared."""
     compare = draft.settings.compare
+    if not compare or {*draft.cells("bales", "binding")} <= {None, *compare}:
+        return
     for row in draft.rows("bales"):
-        if compare and is_given(row["binding"]) and row["binding"] not in compare:
+        if is_given(row["binding"]) and row["binding"] not in compare:
             yield draft.problem(
                 "bales",
                 row["line"],
@@ -128,10 +130,11 @@ def openings_known(draft: Draft) -> Iterator[Problem]:
         ("weighings", "planned_opening"),
         ("blind_key", "opening"),
     ):
-        spare = {SPARE} if table == "bales" else set()
-        for row in draft.rows(table) if names else ():
-            name = row[column]
-            if name not in there and name not in spare and is_given(name):
+        allowed = {None, *there, *([SPARE] if table == "bales" else [])}
+        if not names or {*draft.cells(table, column)} <= allowed:
+            continue
+        for row, name in zip(draft.rows(table), draft.cells(table, column), strict=True):
+            if name not in allowed:
                 yield draft.problem(
                     table,
                     row["line"],
@@ -147,10 +150,12 @@ def openings_known(draft: Draft) -> Iterator[Problem]:
 def samples_of_known(draft: Draft) -> Iterator[Problem]:
     """Check that every sample is of a bale, or at day 0 of a pair or lot."""
     yield from _dangling(draft, "samples", "of", what="a bale, pair or lot", known=draft.groups)
-    for row in draft.rows("samples"):
+    silage = ("core", "opening")
+    cells = zip(draft.cells("samples", "of"), draft.cells("samples", "kind"), strict=True)
+    bales = draft.bales
+    for k in [k for k, (of, kind) in enumerate(cells) if kind in silage and of not in bales]:
+        row = draft.rows("samples")[k]
         name = row["of"]
-        if row["kind"] not in ("core", "opening") or name in draft.bales:
-            continue
         known = draft.can_look_up("bales") and not draft.is_unsure("bales", name)
         if known and name in draft.groups:
             yield draft.problem(
@@ -186,15 +191,18 @@ def _dangling(
     if not draft.can_look_up("bales"):
         return
     known = frozenset(known)
-    uses = [(row, name) for row in draft.rows(table) for name in _names(row[column])]
+    cells = draft.cells(table, column)
+    used = {name for cell in cells for name in _names(cell)}
+    strange = {name for name in used - known if not draft.is_unsure("bales", name)}
+    if not strange:
+        return
+    twins = _twins(draft)
     dangling = [
         (row, name)
-        for row, name in uses
-        if name not in known and not draft.is_unsure("bales", name)
+        for row, cell in zip(draft.rows(table), cells, strict=True)
+        for name in _names(cell)
+        if name in strange
     ]
-    if not dangling:
-        return
-    used, twins = {name for _, name in uses}, _twins(draft)
     for row, name in dangling:
         yield draft.problem(
             table,
@@ -232,7 +240,7 @@ def _twin_remedy(draft: Draft, twins: Mapping[str, list[int]], name: str) -> str
 def _names(cell: object) -> tuple[str, ...]:
     if isinstance(cell, tuple):
         return cell
-    return (str(cell),) if is_given(cell) else ()
+    return () if cell is None else (str(cell),)
 
 
 def scales_known(draft: Draft) -> Iterator[Problem]:
@@ -240,9 +248,10 @@ def scales_known(draft: Draft) -> Iterator[Problem]:
     known = [row["scale"] for row in draft.rows("scales") if is_given(row["scale"])]
     if not (known and draft.can_look_up("scales")):
         return
-    for row in draft.rows("weighings"):
-        name = row["scale"]
-        if is_given(name) and name not in known and not draft.is_unsure("scales", name):
+    if {*draft.cells("weighings", "scale")} <= {None, *known}:
+        return
+    for row, name in zip(draft.rows("weighings"), draft.cells("weighings", "scale"), strict=True):
+        if name is not None and name not in known and not draft.is_unsure("scales", name):
             yield draft.problem(
                 "weighings",
                 row["line"],
@@ -256,7 +265,7 @@ def scales_known(draft: Draft) -> Iterator[Problem]:
 
 def scales_described(draft: Draft) -> Iterator[Problem]:
     """Check that scales which weighings name are described."""
-    used = sorted({row["scale"] for row in draft.rows("weighings") if is_given(row["scale"])})
+    used = sorted({name for name in draft.cells("weighings", "scale") if name is not None})
     read = draft.read["scales"]
     if used and draft.can_look_up("scales") and not (draft.rows("scales") or read.rejected):
         yield draft.problem(

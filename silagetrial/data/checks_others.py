@@ -99,13 +99,15 @@ def _total(samples: pd.DataFrame, parts: Mapping[str, float]) -> NDArray[np.floa
 def ten_fold_jump(draft: Draft) -> Iterator[Problem]:
     """Check that no results are ten times less, or more, than the others at their openings."""
     samples = draft.tables["samples"]
+    opened = samples["opening"].notna()
     sent = samples["report"].where(samples["report"].notna(), samples["batch"])
     for name in ANALYTES:
         possible = (samples[name] > 0) & (samples[name] <= POSSIBLE[name])
-        rows = samples[possible & samples["opening"].notna()]
-        if len(rows) < FEWEST:
+        here = (possible & opened).to_numpy()
+        if here.sum() < FEWEST:
             continue
-        odd = _odd_results(rows, name, sent[rows.index].tolist())
+        rows = samples.loc[here, ["sample", "opening", name]]
+        odd = _odd_results(rows, name, sent[here].tolist())
         if not odd.any():
             continue
         line = int(rows.index[odd].min())
@@ -234,9 +236,10 @@ def dm_not_moisture(draft: Draft) -> Iterator[Problem]:
     """Check that no dry matter is what the others of the farm have as moisture."""
     samples = draft.tables["samples"]
     values = samples["dm"].to_numpy(dtype=np.float64)
-    sites = [_site(draft, name) for name in samples["of"].tolist()]
-    for site in sorted({name for name in sites if name}):
-        here = np.array([name == site for name in sites]) & np.isfinite(values)
+    site_of = {name: str(bales[0]["site"]) for name, bales in draft.groups.items()}
+    sites = np.array([site_of.get(name, "") for name in draft.cells("samples", "of")], dtype=object)
+    for site in sorted({name for name in sites.tolist() if name}):
+        here = (sites == site) & np.isfinite(values)
         middle = float(np.median(values[here])) if here.sum() > 2 else np.nan
         odd = here & (np.abs(values - middle) > _MOISTURE_APART)
         odd &= np.abs(1000.0 - values - middle) < _MOISTURE_NEAR
@@ -257,9 +260,3 @@ def dm_not_moisture(draft: Draft) -> Iterator[Problem]:
             'whole column of moisture is declared as dm = "% moisture" under [units]',
             severity="warning",
         )
-
-
-def _site(draft: Draft, name: object) -> str:
-    """Return the farm of a bale, pair or lot."""
-    bales = draft.groups.get(str(name), ())
-    return str(bales[0]["site"]) if bales else ""

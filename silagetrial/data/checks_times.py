@@ -59,11 +59,15 @@ def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
         ("temperatures", "bale", "measured_at", "temperature read"),
         ("aerobic", "bale", "opened_at", "opened"),
     ):
-        for row in draft.rows(table):
-            made = made_at.get(row[of])
-            if made is None or row.get("kind") == "day0" or not is_given(row[when]):
-                continue
-            if row[when] < made and _before(row[when], made):
+        cells = zip(draft.cells(table, of), draft.cells(table, when), strict=True)
+        before = [
+            k
+            for k, (name, at) in enumerate(cells)
+            if at is not None and (made := made_at.get(name)) is not None and at < made
+        ]
+        for row in [draft.rows(table)[k] for k in before]:
+            made = made_at[row[of]]
+            if made is not None and row.get("kind") != "day0" and _before(row[when], made):
                 yield draft.problem(
                     table,
                     row["line"],
@@ -76,8 +80,9 @@ def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
 
 def day0_at_baling(draft: Draft) -> Iterator[Problem]:
     """Check that a day-0 sample is of the crop at baling."""
-    for row in draft.rows("samples"):
-        if row["kind"] != "day0" or not is_given(row["taken_on"]):
+    kinds = draft.cells("samples", "kind")
+    for row in [draft.rows("samples")[k] for k, kind in enumerate(kinds) if kind == "day0"]:
+        if not is_given(row["taken_on"]):
             continue
         made = [made for made in map(_made, draft.groups.get(row["of"], ())) if made is not None]
         if not made:
@@ -97,12 +102,16 @@ def day0_at_baling(draft: Draft) -> Iterator[Problem]:
 
 def window_kept(draft: Draft) -> Iterator[Problem]:
     """Check that a bale is opened, or cored, inside the window of its opening."""
+    named = {opening.name: opening for opening in reversed(draft.settings.openings)}
+    covers = {name: opening.covers for name, opening in named.items()}
     for table, when in (("samples", "taken_on"), ("weighings", "weighed_at")):
         bale = "of" if table == "samples" else "bale"
-        for row in draft.rows(table):
-            opening = draft.settings.opening(row["opening"])
-            if opening is None or opening.covers(row["days"]):
-                continue
+        cells = zip(draft.cells(table, "opening"), draft.cells(table, "days"), strict=True)
+        outside = [
+            k for k, (name, days) in enumerate(cells) if name is not None and not covers[name](days)
+        ]
+        for row in [draft.rows(table)[k] for k in outside]:
+            opening = named[row["opening"]]
             late = row["days"] > opening.window[1]
             yield draft.problem(
                 table,
@@ -124,6 +133,8 @@ def lost_before_sample(draft: Draft) -> Iterator[Problem]:
         for row in draft.rows("events")
         if row["what"] == "lost" and is_given(row["bale"]) and is_given(row["at"])
     }
+    if not lost:
+        return
     for row in draft.rows("samples"):
         at = lost.get(row["of"])
         if at is not None and is_given(row["taken_on"]) and _before(at, row["taken_on"]):

@@ -105,11 +105,23 @@ def _show(wait: timedelta) -> str:
 
 def weighed_with_film_on(draft: Draft) -> Iterator[Problem]:
     """Check that no bale carries its film on the scale before it was wrapped."""
-    for row in draft.rows("weighings"):
-        bale = draft.bales.get(row["bale"]) if row["film_on"] else None
-        if bale is None or not (is_given(bale["film_wrapped_at"]) and is_given(row["weighed_at"])):
-            continue
-        weighed, wrapped = row["weighed_at"], bale["film_wrapped_at"]
+    wrapped_at = {name: bale["film_wrapped_at"] for name, bale in draft.bales.items()}
+    cells = zip(
+        draft.cells("weighings", "film_on"),
+        draft.cells("weighings", "bale"),
+        draft.cells("weighings", "weighed_at"),
+        strict=True,
+    )
+    early = [
+        k
+        for k, (film_on, name, weighed) in enumerate(cells)
+        if film_on
+        and weighed is not None
+        and (wrapped := wrapped_at.get(name)) is not None
+        and weighed < wrapped
+    ]
+    for row in [draft.rows("weighings")[k] for k in early]:
+        weighed, wrapped = row["weighed_at"], wrapped_at[row["bale"]]
         if is_date_only(weighed) or is_date_only(wrapped):
             weighed, wrapped = weighed.date(), wrapped.date()
         if weighed < wrapped:
@@ -186,13 +198,20 @@ def opened_once(draft: Draft) -> Iterator[Problem]:
 def weighed_when_sampled(draft: Draft) -> Iterator[Problem]:
     """Check that a bale is weighed within a day of its sample at an opening."""
     taken: dict[tuple[str, str], datetime] = {}
-    for row in _taken(draft):
-        if is_given(row["of"]) and is_given(row["opening"]):
-            taken.setdefault((row["of"], row["opening"]), row["taken_on"])
-    for row in draft.rows("weighings"):
-        at = taken.get((row["bale"], row["opening"]))
-        if at is None or not is_given(row["weighed_at"]):
-            continue
+    samples = [draft.cells("samples", name) for name in ("of", "opening", "kind", "taken_on")]
+    for of, opening, kind, when in zip(*samples, strict=True):
+        if kind in ("core", "opening") and None not in (of, opening, when):
+            taken.setdefault((of, opening), when)
+    weighings = [draft.cells("weighings", name) for name in ("bale", "opening", "weighed_at")]
+    other_day = [
+        k
+        for k, (bale, opening, when) in enumerate(zip(*weighings, strict=True))
+        if when is not None
+        and (at := taken.get((bale, opening))) is not None
+        and when.toordinal() != at.toordinal()
+    ]
+    for row in [draft.rows("weighings")[k] for k in other_day]:
+        at = taken[row["bale"], row["opening"]]
         apart = abs((row["weighed_at"].date() - at.date()).days)
         if apart > 1:
             yield draft.problem(

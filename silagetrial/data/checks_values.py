@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, by_line, is_given
+from silagetrial.data.draft import Draft, Row, by_line
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -172,18 +172,21 @@ def mass_lost(draft: Draft) -> Iterator[Problem]:
 
 
 def _changes(draft: Draft) -> Iterator[tuple[Row, Row, float]]:
-    """Yield each weighing at an opening, the first of its bale, and the change as a share."""
+    """Yield weighings at an opening, the first of the bale, and a change that is not small."""
+    names = ("bale", "net", "opening")
+    bales, nets, openings = (draft.cells("weighings", name) for name in names)
     first = {
-        row["bale"]: row
-        for row in draft.rows("weighings")
-        if is_given(row["bale"]) and is_given(row["net"]) and not is_given(row["opening"])
+        bale: k
+        for k, (bale, net, opening) in enumerate(zip(bales, nets, openings, strict=True))
+        if opening is None and bale is not None and net is not None
     }
-    for row in draft.rows("weighings"):
-        before = first.get(row["bale"])
-        if before is None or not (is_given(row["opening"]) and is_given(row["net"])):
+    for k, (bale, net, opening) in enumerate(zip(bales, nets, openings, strict=True)):
+        if opening is None or net is None or bale not in first:
             continue
-        if before["net"] > 0:
-            yield row, before, row["net"] / before["net"] - 1.0
+        before = nets[first[bale]]
+        if before > 0 and not -MASS_LOST_LIMIT <= net / before - 1.0 <= GAIN_LIMIT:
+            rows = draft.rows("weighings")
+            yield rows[k], rows[first[bale]], net / before - 1.0
 
 
 def nir_butyric(draft: Draft) -> Iterator[Problem]:

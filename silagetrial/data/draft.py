@@ -185,6 +185,19 @@ class Draft:
             self.made[table] = frame, rows_of(frame)
         return self.made[table][1]
 
+    def cells(self, table: str, column: str) -> list[Any]:
+        """Return the cells of a column, in the order of `rows`; None where there is nothing.
+
+        For checks that most rows pass: they look at two or three columns of many rows.
+        """
+        if (table, column) not in self._cells:
+            self._cells[table, column] = cells_of(self.tables[table][column])
+        return self._cells[table, column]
+
+    @cached_property
+    def _cells(self) -> dict[tuple[str, str], list[Any]]:
+        return {}
+
     @cached_property
     def bales(self) -> dict[str, Row]:
         """Bale name to its row; of two bales of one name the first."""
@@ -277,19 +290,10 @@ class Draft:
         return Problem(severity, SETTINGS_FILE, line, where, found, expected, remedy)
 
     def with_columns(self, table: str, columns: Mapping[str, pd.Series[Any]]) -> Draft:
-        """Return the draft with columns of a table added or replaced, each in the order of rows.
-
-        The rows made so far go with it: this draft is not to be asked for them again.
-        """
+        """Return the draft with columns of a table added or replaced, each in the order of rows."""
         if not columns:
             return self
-        new = self.tables[table].assign(**columns)
-        rows = self.rows(table)
-        names, cells = list(columns), [cells_of(new[name]) for name in columns]
-        for row, values in zip(rows, zip(*cells, strict=True), strict=True):
-            row.update(zip(names, values, strict=True))
-        self.made[table] = new, rows
-        return replace(self, tables={**self.tables, table: new})
+        return replace(self, tables={**self.tables, table: self.tables[table].assign(**columns)})
 
     def rows_at(self, table: str, lines: Collection[int]) -> list[Row]:
         """Return the rows of a table that stand on these lines."""
@@ -326,4 +330,4 @@ def _words(cell: object) -> tuple[str, ...]:
 
 def is_date_only(when: datetime) -> bool:
     """Tell whether a time was given as a date alone (midnight counts as such)."""
-    return (when.hour, when.minute, when.second) == (0, 0, 0)
+    return not (when.hour or when.minute or when.second)

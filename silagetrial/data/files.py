@@ -11,8 +11,9 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -27,6 +28,11 @@ _SAVE_TABLE: Final = (
 )
 MARKS: Final[Mapping[Separator, str]] = {"comma": ",", "semicolon": ";", "tab": "\t"}
 """What may stand between cells."""
+
+_SPACES: Final = "".join(
+    letter for letter in map(chr, range(0x3001)) if letter.isspace() and letter not in "\r\n"
+)
+"""What may stand at either end of a cell and is taken off."""
 
 _SAVE_TEXT: Final = "save the file again from a text editor with the encoding UTF-8"
 
@@ -57,6 +63,11 @@ class RawTable:
     rows: tuple[tuple[str, ...], ...]
     left_out: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     separator: Separator = "comma"
+
+    @cached_property
+    def columns(self) -> tuple[tuple[str, ...], ...]:
+        """Cells of each column, in the order of rows."""
+        return tuple(zip(*self.rows, strict=True)) or ((),) * len(self.heading)
 
 
 def decode(content: bytes, *, file: str) -> str | Problem:
@@ -155,12 +166,12 @@ def read_csv(
     if separator is not None and MARKS[shown] in text and shown != separator:
         return None, (_other_separator(path.name, shown, separator),)
     try:
-        numbered = list(_numbered_rows(text, MARKS[separator or shown]))
+        lines, rows = _numbered_rows(text, MARKS[separator or shown])
     except csv.Error as error:
         return None, (_no_csv(path.name, text.count("\n") + 1, error),)
-    if not numbered:
+    if not rows:
         return None, (_empty(path.name),)
-    return as_table(path.name, numbered, separator=separator or shown), ()
+    return as_table(path.name, lines, rows, separator=separator or shown), ()
 
 
 def _no_csv(file: str, line: int, error: csv.Error) -> Problem:
@@ -175,16 +186,37 @@ def _no_csv(file: str, line: int, error: csv.Error) -> Problem:
 
 def as_table(
     file: str,
-    numbered: Sequence[tuple[int, tuple[str, ...]]],
+    lines: Sequence[int],
+    rows: Sequence[tuple[str, ...]],
     *,
     separator: Separator = "comma",
 ) -> RawTable:
-    """Return the table of numbered rows, the heading first; rows that do not fit it stand apart."""
-    heading = numbered[0][1]
-    good = [(line, cells) for line, cells in numbered[1:] if len(cells) == len(heading)]
-    left_out = {line: cells for line, cells in numbered[1:] if len(cells) != len(heading)}
-    lines, rows = tuple(line for line, _ in good), tuple(cells for _, cells in good)
-    return RawTable(file, heading, lines, rows, left_out, separator)
+    """Return the table of rows and their lines, the heading first; rows that do not fit it apart.
+
+    Parameters
+    ----------
+    file : str
+        File, or workbook and sheet.
+    lines : sequence of int
+        Line of each row.
+    rows : sequence of tuple of str
+        At least one.
+    separator : {"comma", "semicolon", "tab"}
+        What stood between the cells.
+    """
+    heading, width = rows[0], len(rows[0])
+    left_out = {
+        line: cells for line, cells in zip(lines[1:], rows[1:], strict=True) if len(cells) != width
+    }
+    good = [k for k in range(1, len(rows)) if lines[k] not in left_out]
+    return RawTable(
+        file,
+        heading,
+        tuple(lines[k] for k in good),
+        tuple(rows[k] for k in good),
+        left_out,
+        separator,
+    )
 
 
 def ragged_rows(raw: RawTable) -> tuple[Problem, ...]:
@@ -192,15 +224,37 @@ def ragged_rows(raw: RawTable) -> tuple[Problem, ...]:
     return tuple(_ragged(raw, line, cells) for line, cells in raw.left_out.items())
 
 
-def _numbered_rows(text: str, mark: str) -> Iterator[tuple[int, tuple[str, ...]]]:
-    """Yield the rows that hold anything, with the line each begins on."""
+def _numbered_rows(text: str, mark: str) -> tuple[list[int], list[tuple[str, ...]]]:
+    """Return the rows that hold anything, and the line each begins on."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
+    lines, rows = [], []
+    if '"' not in text and not _space_at_edge(text, mark):
+        # Nothing to take off any cell, and no cell with a line end in it: each line is a row.
+        for line, cells in enumerate(reader, start=1):
+            if any(cells):
+                lines.append(line)
+                rows.append(tuple(cells))
+        return lines, rows
     begins = 1
     for cells in reader:
         stripped = tuple(map(str.strip, cells))
         if any(stripped):
-            yield begins, stripped
+            lines.append(begins)
+            rows.append(stripped)
         begins = reader.line_num + 1
+    return lines, rows
+
+
+def _space_at_edge(text: str, mark: str) -> bool:
+    """Tell whether any cell begins or ends with a space."""
+    edges = (mark, "\n", "\r")
+    return any(
+        text[:1] == space
+        or text[-1:] == space
+        or any(edge + space in text or space + edge in text for edge in edges)
+        for space in _SPACES
+        if space in text and space != mark
+    )
 
 
 def _unreadable(file: str, line: int | None, found: str, expected: str, remedy: str) -> Problem:

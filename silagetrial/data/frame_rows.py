@@ -18,17 +18,26 @@ Times: TypeAlias = NDArray[np.datetime64]
 
 def rows_of(frame: pd.DataFrame) -> list[Row]:
     """Return the rows of a frame; what is missing from all of them is put in at once."""
-    filled = {name: cells_of(frame[name]) for name in frame.columns if frame[name].notna().any()}
-    missing = {str(name): None for name in frame.columns if name not in filled}
+    filled = {name: _listed(frame[name]) for name in frame.columns if frame[name].notna().any()}
     names = [*map(str, filled), "line"]
+    blank = dict.fromkeys([*names, *map(str, frame.columns)])
     cells = zip(*filled.values(), frame.index.tolist(), strict=True)
-    rows = [missing.copy() for _ in range(len(frame))]
+    # A copy has room for all of its keys at once, which filling them one by one has not.
+    rows: list[Row] = [blank.copy() for _ in range(len(frame))]
     for row, values in zip(rows, cells, strict=True):
         row.update(zip(names, values, strict=True))
     return rows
 
 
 def cells_of(column: pd.Series[Any]) -> list[Any]:
+    """Return the cells of a column, None where one is missing."""
+    cells = _listed(column)
+    if column.dtype.kind == "M" or not column.hasnans:
+        return cells
+    return [cell if there else None for cell, there in zip(cells, column.notna(), strict=True)]
+
+
+def _listed(column: pd.Series[Any]) -> list[Any]:
     """Return the cells of a column; times as those of Python, which are quicker than of pandas."""
     if column.dtype.kind == "M":
         times: list[Any] = column.to_numpy(dtype="datetime64[us]").tolist()

@@ -107,12 +107,11 @@ def typed_table(
     problems = [*ragged_rows(raw), *_heading_problems(file, raw.heading, columns)]
     where = {name: j for j, name in reversed(list(enumerate(raw.heading)))}
     rejected = [Rejected(line, None, cells) for line, cells in raw.left_out.items()]
-    by_place = list(zip(*raw.rows, strict=True)) or [()] * len(raw.heading)
     read: dict[str, ReadColumn] = {}
     for column in columns:
         if column.name not in where:
             continue
-        cells = by_place[where[column.name]]
+        cells = raw.columns[where[column.name]]
         read[column.name] = read_column(cells, column, decimal=decimal)
         for k, fault in read[column.name].faults:
             rejected.append(Rejected(raw.lines[k], column.name, (cells[k],)))

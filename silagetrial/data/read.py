@@ -126,11 +126,11 @@ def _trial(
         found += met
     draft, results, met = with_reports(draft, reports)
     found += met
+    draft = placed(draft)
     for step in (with_due, without_superseded):
         draft, met = step(draft)
         found += met
     draft, reference = without_reference(draft)
-    draft = placed(draft)
     found += run_checks(draft)
     due = due_table(draft)
     tables = {

@@ -6,6 +6,7 @@ Laboratory units become the ones used inside (`converted`), replaced results lea
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -154,6 +155,8 @@ def measured(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
 
 def without_superseded(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
     """Return the draft without results that another result replaces, each listed."""
+    if not any(draft.cells("samples", "supersedes")):
+        return draft, ()
     rows = {row["sample"]: row for row in draft.rows("samples") if is_given(row["sample"])}
     problems: list[Problem] = []
     replaced: set[int] = set()
@@ -212,18 +215,16 @@ def placed(draft: Draft) -> Draft:
 
 def _placed_samples(draft: Draft) -> Draft:
     index = draft.tables["samples"].index
-    rows = draft.rows("samples")
     parts = {name: [part["bale"] for part in of] for name, of in draft.parts.items()}
+    names, kinds = draft.cells("samples", "sample"), draft.cells("samples", "kind")
     bales = [
-        _standing_for(draft, parts[row["sample"]])
-        if row["sample"] in parts
-        else draft.bales.get(row["of"])
-        for row in rows
+        _standing_for(draft, parts[name]) if name in parts else draft.bales.get(of)
+        for name, of in zip(names, draft.cells("samples", "of"), strict=True)
     ]
     days = _days_of(draft, draft.tables["samples"]["taken_on"], bales)
     silage = [
-        bale if row["kind"] in ("core", "opening") else None
-        for row, bale in zip(rows, bales, strict=True)
+        bale if kind in ("core", "opening") else None
+        for kind, bale in zip(kinds, bales, strict=True)
     ]
     openings = _openings_of(draft, silage, days)
     columns: dict[str, pd.Series[Any]] = {
@@ -235,38 +236,49 @@ def _placed_samples(draft: Draft) -> Draft:
 
 def _placed_weighings(draft: Draft) -> Draft:
     weighings = draft.tables["weighings"]
-    rows = draft.rows("weighings")
-    names = [row["bales"][0] if len(row["bales"]) == 1 else None for row in rows]
-    bales = [_standing_for(draft, row["bales"]) for row in rows]
+    groups = draft.cells("weighings", "bales")
+    names = [group[0] if len(group) == 1 else None for group in groups]
+    bales = [_standing_for(draft, group) for group in groups]
     days = _days_of(draft, weighings["weighed_at"], bales)
-    groups = [tuple(sorted(row["bales"])) for row in rows]
-    earliest: dict[tuple[str, ...], float] = {}
-    for group, stored in zip(groups, days.tolist(), strict=True):
-        if stored == stored:  # NaN is unequal to itself
-            earliest[group] = min(stored, earliest.get(group, stored))
-    half_way = _half_way(draft)
-    later = [
-        None
-        if bale is None
-        # The one at wrapping: the day of the earliest, and an early one. Without that, a bale
-        # that was never weighed at wrapping would pass off its weighing at opening as the first.
-        or (at < earliest.get(group, at) + 1.0 and at <= half_way(bale))
-        else bale
-        for group, bale, at in zip(groups, bales, days.tolist(), strict=True)
-    ]
-    openings = _openings_of(draft, later, days)
+    openings = _openings_of(draft, _weighed_later(draft, groups, bales, days), days)
     index = weighings.index
+    flags = draft.cells("weighings", "flags")
     columns: dict[str, pd.Series[Any]] = {
         "bale": pd.Series(names, index=index, dtype="str"),
         "net": weighings["gross"] - weighings["tare"].fillna(0.0),
         **{
-            flag: pd.Series([flag in row["flags"] for row in rows], index=index, dtype=bool)
+            flag: pd.Series([flag in words for words in flags], index=index, dtype=bool)
             for flag in ("wet", "soil", "film_on")
         },
         "days": pd.Series(days, index=index, dtype="float64"),
         "opening": pd.Series(openings, index=index, dtype="str"),
     }
     return draft.with_columns("weighings", columns)
+
+
+def _weighed_later(
+    draft: Draft,
+    groups: Sequence[tuple[str, ...]],
+    bales: Sequence[Row | None],
+    days: NDArray[np.float64],
+) -> list[Row | None]:
+    """Return the bale of each weighing that is not the one at wrapping, else None."""
+    alike = [group if len(group) == 1 else tuple(sorted(group)) for group in groups]
+    stored = days.tolist()
+    earliest: dict[tuple[str, ...], float] = {}
+    for group, at in zip(alike, stored, strict=True):
+        if at == at and at < earliest.get(group, math.inf):  # NaN is unequal to itself
+            earliest[group] = at
+    half_way = _half_way(draft)
+    return [
+        None
+        if bale is None
+        # The one at wrapping: the day of the earliest, and an early one. Without that, a bale
+        # that was never weighed at wrapping would pass off its weighing at opening as the first.
+        or (at < earliest.get(group, at) + 1.0 and at <= half_way(bale))
+        else bale
+        for group, bale, at in zip(alike, bales, stored, strict=True)
+    ]
 
 
 def _standing_for(draft: Draft, names: Sequence[str]) -> Row | None:

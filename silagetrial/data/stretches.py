@@ -63,7 +63,7 @@ def in_stretches(bales: Sequence[Row]) -> Iterator[Stretches]:
     bales : sequence of mapping
         Rows of bales.csv, bales lost included.
     """
-    groups: dict[tuple[str, ...], list[Row]] = {}
+    groups: dict[tuple[object, ...], list[Row]] = {}
     for bale in bales:
         groups.setdefault(_place(bale), []).append(bale)
     for place, rows in groups.items():
@@ -74,7 +74,8 @@ def in_stretches(bales: Sequence[Row]) -> Iterator[Stretches]:
         made = sorted(rows, key=lambda row: row[by])
         parts = tuple(tuple(part) for _, part in groupby(made, key=lambda row: row["binding"]))
         if _long(made, parts):
-            yield Stretches(", ".join(place), by, parts)
+            where = ", ".join(str(part) for part in place if part is not None)
+            yield Stretches(where, by, parts)
 
 
 def with_runs(bales: pd.DataFrame) -> pd.DataFrame:
@@ -88,11 +89,14 @@ def with_runs(bales: pd.DataFrame) -> pd.DataFrame:
     return bales.assign(run=bales["run"].where(bales["run"].notna(), bales["bale"].map(runs)))
 
 
-def _place(bale: Row) -> tuple[str, ...]:
+def _place(bale: Row) -> tuple[object, ...]:
     """Site, lot and day of a bale: within them the order of baling says something."""
-    when = bale["baled_at"]
-    parts = [bale["site"], bale["lot"], f"{when:%Y-%m-%d}" if is_given(when) else None]
-    return tuple(str(part) for part in parts if is_given(part))
+    site, lot, when = bale["site"], bale["lot"], bale["baled_at"]
+    return (
+        site if is_given(site) else None,
+        lot if is_given(lot) else None,
+        when.date() if is_given(when) else None,
+    )
 
 
 def _tells(rows: Sequence[Row], column: str) -> bool:

@@ -78,7 +78,7 @@ def without_tricks(
     problems += _broken(raw)
     for name in _NAMES.get(table, ()):
         if name in raw.heading:
-            cells = [row[raw.heading.index(name)] for row in raw.rows]
+            cells = raw.columns[raw.heading.index(name)]
             problems += _changed_names(raw, name, cells)
             if name == _NAMES[table][0] and table == "bales":
                 problems += _names_alike(raw, name, cells)
@@ -157,8 +157,7 @@ def _second_headings(raw: RawTable, known: set[str]) -> Iterator[tuple[int, Prob
     # Words such as sample and opening are headings of one column and values of another.
     anywhere = known | {column.name for column in every}
     anywhere -= {word for column in every for word in column.choices}
-    columns = zip(*raw.rows, strict=True)
-    if sum(not anywhere.isdisjoint(cells) for cells in columns) < 2:
+    if sum(not anywhere.isdisjoint(cells) for cells in raw.columns) < 2:
         return
     for k, row in enumerate(raw.rows):
         names = anywhere.intersection(row)
@@ -225,7 +224,9 @@ def _unit_rows(table: str, raw: RawTable) -> Iterator[tuple[int, Problem]]:
 
 def _summary_rows(raw: RawTable) -> Iterator[tuple[int, Problem]]:
     """Find means and sums among the rows."""
-    firsts = [next(cell for cell in row if cell) for row in raw.rows]
+    firsts: Sequence[str] = raw.columns[0]
+    if "" in firsts:
+        firsts = [next(cell for cell in row if cell) for row in raw.rows]
     if not _any(_SUMMARY, firsts):
         return
     for k, first in enumerate(firsts):
@@ -245,10 +246,12 @@ def _summary_rows(raw: RawTable) -> Iterator[tuple[int, Problem]]:
 
 def _broken(raw: RawTable) -> Iterator[Problem]:
     """Find cells with an error that the spreadsheet left there as text."""
-    for name, cells in zip(raw.heading, zip(*raw.rows, strict=True), strict=False):
-        wrong = {cell for cell in {*cells} if cell[:1] in ("#", "E") and _ERROR.fullmatch(cell)}
-        for line, cell in zip(raw.lines, cells, strict=True) if wrong else ():
-            if cell in wrong:
+    for name, cells in zip(raw.heading, raw.columns, strict=True):
+        whole = "\0".join(cells)
+        if "#" not in whole and "Err:" not in whole:
+            continue
+        for line, cell in zip(raw.lines, cells, strict=True):
+            if _ERROR.fullmatch(cell):
                 yield _problem(
                     raw,
                     line,

@@ -248,12 +248,12 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[Workbook, Found]:
             file = f"{path.name}{SHEET}{name}"
             sheet = workbook.get_sheet_by_name(name)
             cells = sheet.to_python(skip_empty_area=False)
-            numbered = list(_numbered(cells))
-            if not numbered:
+            lines, rows = _numbered(cells)
+            if not rows:
                 problems.append(_empty(file))
                 continue
-            tables[name] = as_table(file, numbered)
-            heading = numbered[0][1]
+            tables[name] = as_table(file, lines, rows)
+            heading = rows[0]
             problems += [
                 broken_cell(file, line, heading[column] if column < len(heading) else None, what)
                 for line, column, what in broken.get(name, ())
@@ -280,13 +280,14 @@ def beside_the_cells(
     return {}, {}  # of .xls the reader gives errors as text and formulas with their value
 
 
-def _numbered(cells: Sequence[Sequence[CellValue]]) -> Iterator[tuple[int, tuple[str, ...]]]:
-    """Yield the rows that hold anything, with their number, as wide as what they hold."""
+def _numbered(
+    cells: Sequence[Sequence[CellValue]],
+) -> tuple[list[int], list[tuple[str, ...]]]:
+    """Return the rows that hold anything, as wide as what they hold, and their numbers."""
     rows = [tuple(cell_text(cell) for cell in row) for row in cells]
     width = max((k + 1 for row in rows for k, cell in enumerate(row) if cell), default=0)
-    for number, row in enumerate(rows, start=1):
-        if any(row):
-            yield number, row[:width]
+    filled = [k for k, row in enumerate(rows) if any(row)]
+    return [k + 1 for k in filled], [rows[k][:width] for k in filled]
 
 
 def cell_text(value: CellValue) -> str:

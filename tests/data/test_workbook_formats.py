@@ -2,70 +2,19 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import zipfile
 from pathlib import Path
 
 import pytest
-import xlwt
 from builders import make_trial
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from odf.opendocument import OpenDocumentSpreadsheet
-from odf.table import Table, TableCell, TableRow
-from odf.text import P
 from openpyxl import load_workbook
 from openpyxl.styles import PatternFill
-from workbooks import problems_of, same_trial, to_workbook
+from workbooks import as_ods, as_xls, problems_of, same_trial, to_workbook
 
 from silagetrial.data import read_trial
 from silagetrial.data.workbook import find_workbook
-
-
-def as_xls(folder: Path) -> Path:
-    """Save field.xlsx as .xls, cell by cell."""
-    book, other = load_workbook(folder / "field.xlsx"), xlwt.Workbook()
-    date = xlwt.easyxf(num_format_str="YYYY-MM-DD HH:MM")
-    for sheet in book.worksheets:
-        copy = other.add_sheet(sheet.title)
-        for row in sheet.iter_rows():
-            for cell in row:
-                if cell.value is not None and sheet.title != "how to use":
-                    style = (
-                        date if isinstance(cell.value, dt.datetime) else xlwt.Style.default_style
-                    )
-                    copy.write(cell.row - 1, cell.column - 1, cell.value, style)
-    (folder / "field.xlsx").unlink()
-    other.save(str(folder / "field.xls"))
-    return folder / "field.xls"
-
-
-def ods_cell(value: object) -> TableCell:
-    if value is None:
-        return TableCell()
-    if isinstance(value, dt.datetime):
-        return TableCell(valuetype="date", datevalue=value.isoformat())
-    if isinstance(value, int | float):
-        return TableCell(valuetype="float", value=repr(value))
-    cell = TableCell(valuetype="string")
-    cell.addElement(P(text=str(value)))
-    return cell
-
-
-def as_ods(folder: Path) -> Path:
-    """Save field.xlsx as .ods, cell by cell."""
-    book, other = load_workbook(folder / "field.xlsx"), OpenDocumentSpreadsheet()
-    for sheet in book.worksheets:
-        table = Table(name=sheet.title)
-        for row in sheet.iter_rows(values_only=True):
-            line = TableRow()
-            for value in row:
-                line.addElement(ods_cell(None if sheet.title == "how to use" else value))
-            table.addElement(line)
-        other.spreadsheet.addElement(table)
-    (folder / "field.xlsx").unlink()
-    other.save(str(folder / "field.ods"))
-    return folder / "field.ods"
 
 
 @pytest.mark.parametrize("save", [as_xls, as_ods])

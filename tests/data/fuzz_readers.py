@@ -1,0 +1,37 @@
+"""Search for bytes that break the readers, guided by coverage: by hand, with the package atheris.
+
+``PYTHONPATH=tests:tests/data python tests/data/fuzz_readers.py FOLDER -max_total_time=600`` keeps
+in FOLDER what reached new lines, and begins with it again. The first byte says which file, or part
+of a workbook, the others stand in for. It stops at the first error that is not our own.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+import atheris
+
+with atheris.instrument_imports(include=["silagetrial"]):
+    from any_bytes import HostileTrial
+
+
+def main() -> None:
+    trial = HostileTrial(Path(tempfile.mkdtemp()))
+    parts = trial.parts
+    names = list(parts)
+    seeds = Path(tempfile.mkdtemp())
+    for number, name in enumerate(names):
+        (seeds / str(number)).write_bytes(bytes([number]) + parts[name])
+
+    def one(content: bytes) -> None:
+        if content:
+            trial.read(names[content[0] % len(names)], content[1:])
+
+    atheris.Setup([*sys.argv, str(seeds)], one)
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()
