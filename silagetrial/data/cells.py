@@ -10,7 +10,7 @@ from typing import Final
 
 from silagetrial.data.schema import Column, Kind
 
-__all__ = ["CellFault", "Value", "parse_cell"]
+__all__ = ["LARGEST", "YEARS", "CellFault", "Value", "parse_cell"]
 
 NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 _DATETIME: Final = re.compile(r"\d{4}-\d{2}-\d{2}(?:[ T]\d{2}:\d{2}(?::\d{2})?)?")

@@ -93,7 +93,11 @@ def pair_made_alike(draft: Draft) -> Iterator[Problem]:
     declared = {*plan.factors, *plan.blocks}
     yield from _differing(
         draft,
-        [name for name in ("film_layers", "baler", "additive") if name not in declared],
+        [
+            name
+            for name in ("film_layers", "film_thickness", "baler", "additive")
+            if name not in declared
+        ],
         expected="the same for all bales of a pair, unless declared as a factor in trial.toml",
         remedy="check the cell; if it is right, the bindings are compared together with this",
         severity="warning",

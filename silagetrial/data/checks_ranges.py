@@ -24,6 +24,8 @@ PH_LIMITS: Final = (3.0, 9.0)
 NET_LIMITS: Final = (100.0, 2000.0)
 SIZE_LIMITS: Final = (0.6, 2.2)
 """Diameter and width of a round bale, m; what lies outside was measured in cm or inches."""
+THICKNESS_LIMITS: Final = (10.0, 100.0)
+"""One layer of stretch film, µm; what lies outside was measured in mil, or is all layers."""
 POSSIBLE: Final[Mapping[str, float]] = {
     **dict.fromkeys((*_ACIDS, "ethanol", "propanediol"), 200.0),
     # All dry matter being crude protein, 6.25 times its nitrogen.
@@ -90,6 +92,7 @@ def within_limits(draft: Draft) -> Iterator[Problem]:
         ("weighings", "net", NET_LIMITS, "kg"),
         ("bales", "diameter", SIZE_LIMITS, "m"),
         ("bales", "width", SIZE_LIMITS, "m"),
+        ("bales", "film_thickness", THICKNESS_LIMITS, "µm"),
     ):
         frame = draft.tables[table]
         values = frame[name].to_numpy(dtype=np.float64)
@@ -110,7 +113,8 @@ def _outside(
     if name in ("net", "pH"):
         remedy = "correct the cell"
     elif table == "bales":
-        remedy = "correct the cell (125 cm is 1.25 m), or declare its unit under [measures]"
+        example = "1 mil is 25.4 µm" if name == "film_thickness" else "125 cm is 1.25 m"
+        remedy = f"correct the cell ({example}), or declare its unit under [measures]"
     return draft.problem(
         table,
         row["line"],

@@ -14,7 +14,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from silagetrial.data.cells import CellFault, Value, parse_cell
+import numpy as np
+
+from silagetrial.data.cells import LARGEST, YEARS, CellFault, Value, parse_cell
 from silagetrial.data.schema import Column, Kind
 from silagetrial.data.settings import Decimal
 
@@ -29,6 +31,14 @@ BLANK: Final[Mapping[Kind, object]] = {
     "ids": (),
     "datetime": "NaT",
 }
+_PLAIN: Final[Mapping[Kind, re.Pattern[str]]] = {
+    "count": re.compile(r"(?:[0-9]+\n)*+"),
+    "number": re.compile(r"(?:[0-9]+(?:\.[0-9]+)?\n)*+"),
+    "measured": re.compile(r"(?:[0-9]+(?:\.[0-9]+)?\n)*+"),
+    "datetime": re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2}(?: [0-9]{2}:[0-9]{2})?\n)*+"),
+}
+"""Texts, each with a line end, that hold what they seem to at first sight."""
+
 _NUMERIC: Final = ("number", "measured")
 
 
@@ -69,6 +79,17 @@ def read_column(
     texts = dict.fromkeys(cells)
     if _as_they_stand(texts, column):
         return ReadColumn([cell or None for cell in cells], [])
+    # With a comma declared, a point is a fault.
+    at_once = column.kind in _PLAIN and decimal != "," and not (column.required and "" in texts)
+    if at_once and (held := _all_at_once(texts, column.kind)):
+        no_limits = [math.nan] * len(cells) if column.kind == "measured" else []
+        return ReadColumn(list(map(held.__getitem__, cells)), no_limits)
+    return _one_by_one(cells, texts, column, decimal)
+
+
+def _one_by_one(
+    cells: Sequence[str], texts: Mapping[str, None], column: Column, decimal: Decimal | None
+) -> ReadColumn:
     read = _read_texts(texts, column, decimal)
     value_of = {text: _held(text, item, column.kind) for text, item in read.items()}
     faulty = {text: item for text, item in read.items() if isinstance(item, CellFault)}
@@ -97,6 +118,31 @@ def _as_they_stand(texts: Collection[str], column: Column) -> bool:
     if column.kind not in ("id", "text") or (column.required and "" in texts):
         return False
     return column.kind == "text" or not _UNSAFE_IN_NAME.search("\0".join(texts))
+
+
+def _all_at_once(texts: Collection[str], kind: Kind) -> dict[str, object]:
+    """Return what each different text holds, where all are plain numbers or times; else nothing.
+
+    What `parse_cell` says of each, many times as quickly.
+    """
+    filled = [text for text in texts if text]
+    whole = "\n".join([*filled, ""])
+    # A line end within a cell would part it in two.
+    if not filled or whole.count("\n") > len(filled) or not _PLAIN[kind].fullmatch(whole):
+        return {}
+    held: dict[str, object]
+    if kind == "datetime":
+        try:
+            times = np.array(filled, dtype="datetime64[Y]").astype(np.int64) + 1970
+        except ValueError:
+            return {}
+        within = YEARS.start <= times.min() and times.max() < YEARS.stop
+        held = dict(zip(filled, filled, strict=True))
+    else:
+        numbers = list(map(float, filled))
+        within = max(numbers) <= LARGEST
+        held = dict(zip(filled, numbers, strict=True))
+    return {"": BLANK[kind], **held} if within else {}
 
 
 def _read_texts(

@@ -59,6 +59,7 @@ _BALES: Final = (
     column("breaks", "count", "times the binding broke or was started again on the bale"),
     column("binding_layers", "number", "turns of binding round the bale"),
     column("film_layers", "number", "layers of stretch film"),
+    column("film_thickness", "number", "thickness of one layer of stretch film", unit="µm"),
     column("binding_kg", "number", "mass of the binding on the bale", unit="kg"),
     column("film_kg", "number", "mass of the stretch film on the bale", unit="kg"),
     column("diameter", "number", "diameter at wrapping", unit="m"),

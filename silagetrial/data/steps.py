@@ -139,7 +139,7 @@ def _lacks(draft: Draft, name: str, what: str, line: int) -> Problem:
 
 
 def measured(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
-    """Return the draft with masses, sizes and depths in kg, m and cm."""
+    """Return the draft with what was measured on the farm in the units used inside."""
     for table, measures in MEASURE_OF.items():
         columns = {
             name: pd.Series(

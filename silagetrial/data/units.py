@@ -87,22 +87,23 @@ UNITS: Final[Mapping[str, tuple[str, ...]]] = {
 
 MEASURES: Final[Mapping[str, Mapping[str, float]]] = {
     "mass": {"kg": 1.0, "lb": 0.45359237, "short ton": 907.18474},
-    "size": {"m": 1.0, "cm": 0.01, "in": 0.0254},
-    "depth": {"cm": 1.0, "in": 2.54},
+    "size": {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "ft": 0.3048},
+    "depth": {"cm": 1.0, "mm": 0.1, "in": 2.54},
+    "thickness": {"µm": 1.0, "mil": 25.4},
     "temperature": {"°C": 1.0, "°F": 5.0 / 9.0},
 }
 """What is measured on the farm, to its units and what one of each is in the first of them.
 
 The international pound is 0.45359237 kg and the inch 0.0254 m exactly, a short ton 2000 lb (NIST
-Handbook 44, appendix C). A degree Fahrenheit is 5/9 of a degree Celsius, from 32 (NIST Special
-Publication 811, appendix B.8).
+Handbook 44, appendix C). A foot is 12 in, a mil 0.001 in, and a degree Fahrenheit 5/9 of a degree
+Celsius, from 32 (NIST Special Publication 811, appendix B.8).
 """
 
 _ZERO: Final[Mapping[str, float]] = {"°F": 32.0}
 """Units whose zero is not that of the first: the reading at the first one's zero."""
 
 MEASURE_OF: Final[Mapping[str, Mapping[str, str]]] = {
-    "bales": {"diameter": "size", "width": "size"},
+    "bales": {"diameter": "size", "width": "size", "film_thickness": "thickness"},
     "samples": {"depth": "depth"},
     "weighings": {"gross": "mass", "tare": "mass"},
     "scales": {"step": "mass", "check_mass": "mass", "check_reading": "mass"},

@@ -21,7 +21,7 @@ SHEETS: Final = ("bales", "weighings", "samples", "events", "scales")
 _ORDER: Final = {
     "bales": (
         "site", "field", "run", "order", "bale", "pair", "binding", "baled_at", "film_wrapped_at",
-        "roll", "breaks", "binding_layers", "film_layers", "binding_kg", "film_kg", "diameter",
+        "roll", "breaks", "binding_layers", "film_layers", "film_thickness", "binding_kg", "film_kg", "diameter",
         "width", "baler", "store", "tier", "planned_opening", "lot", "cut", "crop", "additive",
         "note",
     ),
@@ -39,7 +39,7 @@ _ORDER: Final = {
 """Columns of a sheet from left to right; a table that is not named keeps the order of schema."""
 
 _ONLY_IF_PLANNED: Final = {
-    "bales": ("field", "run", "lot", "cut", "crop", "additive"),
+    "bales": ("field", "run", "film_thickness", "lot", "cut", "crop", "additive"),
     "samples": ("supersedes",),
     "weighings": ("repeat",),
 }

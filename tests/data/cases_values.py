@@ -169,6 +169,15 @@ VALUES = (
         "or declare its unit under [measures]",
     ),
     error(
+        "within_limits",
+        cell("bales", NET, "film_thickness", "1"),
+        "bales.csv",
+        "film_thickness",
+        NET,
+        "1 µm",
+        "correct the cell (1 mil is 25.4 µm), or declare its unit under [measures]",
+    ),
+    error(
         "results_possible",
         cell("samples", SAMPLE, "butyric_acid", "840"),
         "samples.csv",

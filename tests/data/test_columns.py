@@ -48,6 +48,33 @@ def test_a_cell_is_read_in_a_column_as_it_is_alone(texts: list[str], kind: str) 
         assert faults.get(k) == (alone if isinstance(alone, CellFault) else None)
 
 
+@given(
+    st.lists(
+        st.sampled_from(["", "0", "12.5", "007", "1e3", "-1", "1000000000", "1000000001", "\u0663"])
+        | st.sampled_from(
+            ["2025-05-26", "2025-05-26 10:00", "2025-02-30", "1949-12-31", "2200-01-01"]
+        )
+        | st.sampled_from(["2025-05-26 24:00", "2025-05-26T10:00:59", "0000-01-01", "12\n13"]),
+        min_size=1,
+        max_size=6,
+    ),
+    st.sampled_from(["number", "count", "measured", "datetime"]),
+)
+def test_a_plain_column_is_read_at_once_as_cell_by_cell(texts: list[str], kind: str) -> None:
+    column = next(c for t in TABLES.values() for c in t if c.kind == kind and not c.required)
+    read = read_column(texts, column)
+    faults = dict(read.faults)
+    for k, text in enumerate(texts):
+        alone = parse_cell(text, column)
+        if isinstance(alone, CellFault):
+            assert faults[k] == alone
+            continue
+        assert k not in faults
+        held = (text or "NaT") if kind == "datetime" else alone.value
+        blank = kind != "datetime" and not text
+        assert math.isnan(read.values[k]) if blank else read.values[k] == held  # type: ignore[arg-type]
+
+
 def found(texts: list[str], decimal: str | None = None) -> list[str]:
     return [f.found for _, f in read_column(texts, MASS, decimal=decimal).faults]  # type: ignore[arg-type]
 

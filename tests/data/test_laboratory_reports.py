@@ -358,13 +358,15 @@ def test_farm_measures_are_converted(tmp_path: Path) -> None:
             row[name] = repr(float(row[name]) / 0.45359237)
     write_cells(folder / "weighings.csv", rows)
     rows = read_cells(folder / "bales.csv")
-    write_cells(folder / "bales.csv", [{**row, "diameter": "50"} for row in rows])
+    wide = {"diameter": "50", "film_thickness": "1"}
+    write_cells(folder / "bales.csv", [{**row, **wide} for row in rows])
     with (folder / "trial.toml").open("a", encoding="utf-8") as file:
-        file.write('\n[measures]\nmass = "lb"\nsize = "in"\n')
+        file.write('\n[measures]\nmass = "lb"\nsize = "in"\nthickness = "mil"\n')
     after = read_trial(folder)
     assert found(after) == []
     np.testing.assert_allclose(after.weighings["net"], before.weighings["net"], rtol=1e-12)
     assert after.bales["diameter"].tolist() == [1.27] * len(after.bales)
+    assert after.bales["film_thickness"].tolist() == [25.4] * len(after.bales)
 
 
 def test_the_example_of_the_readme_reads_without_a_problem(tmp_path: Path) -> None:

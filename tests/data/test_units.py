@@ -149,9 +149,15 @@ def test_counts_are_logarithms() -> None:
 
 
 def test_farm_measures_against_scipy() -> None:
-    # scipy.constants: exact international pound and inch, short ton of 2000 lb.
+    # scipy.constants: exact international pound, inch and foot, mil, short ton of 2000 lb.
     assert MEASURES["mass"]["lb"] == pytest.approx(constants.lb, rel=1e-15)
     assert MEASURES["mass"]["short ton"] == pytest.approx(constants.short_ton, rel=1e-15)
     assert MEASURES["size"]["in"] == constants.inch
+    assert MEASURES["size"]["ft"] == pytest.approx(constants.foot, rel=1e-15)
     assert MEASURES["depth"]["in"] == pytest.approx(100 * constants.inch, rel=1e-15)
+    assert MEASURES["thickness"]["mil"] == pytest.approx(1e6 * constants.mil, rel=1e-15)
+    fahrenheit = [-40.0, 32.0, 68.0, 212.0]
+    expected = constants.convert_temperature(fahrenheit, "Fahrenheit", "Celsius")
+    celsius = measured_in(fahrenheit, measure="temperature", unit="°F")
+    assert celsius == pytest.approx(expected, rel=1e-15, abs=1e-13)
     assert measured_in([1000.0], measure="mass", unit="lb") == pytest.approx([453.59237])
