@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Final
 
 from silagetrial.data.laboratory.keys import LABORATORIES_FILE
+from silagetrial.data.open_workbook import WORKBOOKS
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import TABLES, file_name
-from silagetrial.data.workbook import WORKBOOKS
 from silagetrial.errors import DataProblems, Problem
 
 __all__ = ["LARGEST_TABLE", "refuse_outside"]

@@ -11,19 +11,12 @@ from silagetrial.data.files import RawTable, read_csv
 from silagetrial.data.flat import as_told, parted
 from silagetrial.data.frames import TypedTable, empty_table, typed_table
 from silagetrial.data.nearest import did_you_mean
+from silagetrial.data.open_workbook import DAMAGED, WORKBOOKS, not_readable, sheet_names
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import OPTIONAL_TABLES, TABLES, file_name
 from silagetrial.data.settings import Files, Flat, Settings
 from silagetrial.data.tricks import without_tricks
-from silagetrial.data.workbook import (
-    DAMAGED,
-    WORKBOOKS,
-    Workbook,
-    find_workbook,
-    not_readable,
-    read_sheets,
-    sheet_names,
-)
+from silagetrial.data.workbook import Workbook, find_workbook, read_sheets
 from silagetrial.errors import DataProblems, Problem
 
 __all__ = ["Sources", "find_sources", "refuse_nothing"]

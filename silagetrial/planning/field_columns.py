@@ -21,9 +21,9 @@ SHEETS: Final = ("bales", "weighings", "samples", "events", "scales")
 _ORDER: Final = {
     "bales": (
         "site", "field", "run", "order", "bale", "pair", "binding", "baled_at", "film_wrapped_at",
-        "roll", "breaks", "binding_layers", "film_layers", "film_thickness", "binding_kg", "film_kg", "diameter",
-        "width", "baler", "store", "tier", "planned_opening", "lot", "cut", "crop", "additive",
-        "note",
+        "roll", "breaks", "binding_layers", "film_layers", "film_thickness", "binding_kg",
+        "film_kg", "diameter", "width", "baler", "store", "tier", "planned_opening", "lot", "cut",
+        "crop", "additive", "note",
     ),
     "weighings": (
         "weighing", "bales", "planned_opening", "repeat", "weighed_at", "scale", "gross", "tare",

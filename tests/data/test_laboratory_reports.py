@@ -15,6 +15,7 @@ from builders import read_cells, write_cells
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook
+from openpyxl.styles import PatternFill
 from report_files import (
     SAMPLE,
     SAMPLES,
@@ -215,6 +216,34 @@ def test_a_workbook_is_read_with_numbers_of_any_type(tmp_path: Path) -> None:
     row = trial.samples.set_index("sample").loc[SAMPLE]
     assert found(trial) == []
     assert (row["dm"], row["butyric_acid"]) == (352.5, 8.4)
+
+
+def test_what_a_report_says_by_other_means_than_its_cells(tmp_path: Path) -> None:
+    """Merged cells, hidden rows and coloured numbers are told; a title over all columns is not."""
+    book = Workbook()
+    sheet = book.active
+    assert sheet is not None
+    for line in (["Prüfbericht 7"], ["Probe", "BS"], [SAMPLES[0], 8.4], [SAMPLES[2]], [SAMPLE, 2]):
+        sheet.append(line)
+    sheet.merge_cells("A1:B1")
+    sheet.merge_cells("B3:B4")
+    sheet.row_dimensions[5].hidden = True
+    for place in ("B2", "B5"):
+        sheet[place].fill = PatternFill("solid", fgColor="FF0000")
+    content = io.BytesIO()
+    book.save(content)
+    toml = laboratory([BUTYRIC], heading_line=2, marks={"blank": "missing"}) + report("r.xlsx")
+    trial = read_trial(put(trial_without_results(tmp_path), toml, r_xlsx=content.getvalue()))
+    told = {item.line: item for item in trial.warnings if item.file.endswith("r.xlsx")}
+    assert [item.found for item in trial.problem_list if item.file.endswith("r.xlsx")] == [
+        "1 range of merged cells (line 3): only the first cell of each holds what is written",
+        "1 coloured cell (line 5)",
+        "1 hidden row (line 5)",
+    ]
+    assert "undo the merging in a copy" in told[3].remedy
+    read = trial.samples.set_index("sample")["butyric_acid"]
+    assert (read[SAMPLES[0]], read[SAMPLE]) == (8.4, 2.0)
+    assert np.isnan(read[SAMPLES[2]])
 
 
 def test_windows_1252_where_it_is_declared(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from workbooks import same_trial, to_workbook
 
 from silagetrial import start_trial
 from silagetrial.data import TABLES, datapackage, read_trial
-from silagetrial.data.workbook import cell_text
+from silagetrial.data.open_workbook import cell_text
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 

@@ -16,7 +16,8 @@ from workbooks import problems_of, same_trial, to_workbook
 
 from silagetrial.data import TABLES, read_trial
 from silagetrial.data.cells import Value, parse_cell
-from silagetrial.data.workbook import LARGEST_UNPACKED, cell_text, find_workbook
+from silagetrial.data.open_workbook import LARGEST_UNPACKED, cell_text
+from silagetrial.data.workbook import find_workbook
 from silagetrial.errors import DataProblems
 
 

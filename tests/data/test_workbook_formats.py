@@ -9,6 +9,9 @@ import pytest
 from builders import make_trial
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from odf.opendocument import OpenDocument, load
+from odf.style import Style, TableCellProperties
+from odf.table import Table, TableCell, TableColumn, TableRow
 from openpyxl import load_workbook
 from openpyxl.styles import PatternFill
 from workbooks import as_ods, as_xls, problems_of, same_trial, to_workbook
@@ -99,16 +102,36 @@ def test_merged_cells(save: object, tmp_path: Path) -> None:
     assert said[0].remedy.startswith("undo the merging")
 
 
-def test_hidden_rows_are_read_and_told(tmp_path: Path) -> None:
+def hide(folder: Path, kind: str) -> None:
+    """Hide lines 4 and 6 of bales."""
+    if kind == "xlsx":
+        book = load_workbook(folder / "field.xlsx")
+        for row in (4, 6):
+            book["bales"].row_dimensions[row].hidden = True
+        book.save(folder / "field.xlsx")
+        return
+    as_ods(folder)
+    book = load(folder / "field.ods")
+    rows = sheet_of(book, "bales").getElementsByType(TableRow)
+    rows[3].setAttribute("visibility", "collapse")
+    rows[5].setAttribute("visibility", "filter")
+    book.save(str(folder / "field.ods"))
+
+
+def sheet_of(book: OpenDocument, name: str) -> Table:
+    sheets = book.spreadsheet.getElementsByType(Table)
+    return next(sheet for sheet in sheets if sheet.getAttribute("name") == name)
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_hidden_rows_are_read_and_told(kind: str, tmp_path: Path) -> None:
     plain, folder = make_trial(tmp_path / "plain"), make_trial(tmp_path / "hidden")
     to_workbook(folder)
-    book = load_workbook(folder / "field.xlsx")
-    for row in (4, 6):
-        book["bales"].row_dimensions[row].hidden = True
-    book.save(folder / "field.xlsx")
+    hide(folder, kind)
     trial = read_trial(folder)
     (problem,) = trial.problem_list
     assert (problem.severity, problem.line) == ("warning", 4)
+    assert problem.file == f"field.{kind}, sheet bales"
     assert problem.found == "2 hidden rows (line 4, 6)"
     assert "read as all others" in problem.remedy
     assert len(trial.bales) == len(read_trial(plain).bales)
@@ -127,3 +150,42 @@ def test_colour_is_not_read_and_told(tmp_path: Path) -> None:
     (problem,) = read_trial(folder).problem_list
     assert problem.found == "7 coloured cells (line 3, 4, 5, 6, 7 and 2 more)"
     assert "colour is not read" in problem.remedy
+
+
+def coloured(book: OpenDocument, name: str, colour: str | None, parent: str = "") -> str:
+    """Add a style of cells, with a colour of its own or that of its parent."""
+    style = Style(name=name, family="table-cell", **({"parentstylename": parent} if parent else {}))
+    if colour is not None:
+        style.addElement(TableCellProperties(backgroundcolor=colour))
+    book.automaticstyles.addElement(style)
+    return name
+
+
+def test_colour_in_an_open_document(tmp_path: Path) -> None:
+    """By the cell's style, that of its parent, of its row and of its column; by no other."""
+    folder = make_trial(tmp_path)
+    to_workbook(folder)
+    as_ods(folder)
+    book = load(folder / "field.ods")
+    red = coloured(book, "red", "#ff0000")
+    child = coloured(book, "child", None, parent="red")
+    plain = coloured(book, "plain", "transparent")
+    ours = coloured(book, "ours", "#FFF2CC")
+    sheet = sheet_of(book, "samples")
+    rows = sheet.getElementsByType(TableRow)
+    for line, style in ((1, red), (3, red), (4, child), (6, plain), (7, ours)):
+        rows[line - 1].getElementsByType(TableCell)[1].setAttribute("stylename", style)
+    rows[8].setAttribute("defaultcellstylename", red)
+    filled = [len(cell.childNodes) or bool(cell.getAttribute("valuetype"))
+              for cell in rows[8].getElementsByType(TableCell)]  # fmt: skip
+    book.save(str(folder / "field.ods"))
+    (problem,) = read_trial(folder).problem_list
+    assert problem.found == f"{2 + sum(map(bool, filled))} coloured cells (line 3, 4, 9)"
+    assert "colour is not read" in problem.remedy
+
+    column = TableColumn(defaultcellstylename=red)
+    sheet.insertBefore(column, rows[0])
+    book.save(str(folder / "field.ods"))
+    (problem,) = read_trial(folder).problem_list
+    # The first cell of every line below the heading has the colour of its column now.
+    assert f"{2 + sum(map(bool, filled)) + len(rows) - 2} coloured cells" in problem.found

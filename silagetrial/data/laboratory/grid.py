@@ -5,25 +5,30 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
-
-from python_calamine import CalamineWorkbook
 
 from silagetrial.data.files import decode
 from silagetrial.data.laboratory.keys import REPORTS_FOLDER
 from silagetrial.data.laboratory.mapping import Laboratory
 from silagetrial.data.nearest import did_you_mean
-from silagetrial.data.workbook import (
+from silagetrial.data.open_workbook import (
     DAMAGED,
     WORKBOOKS,
     beside_the_cells,
     broken_cell,
     cell_text,
+    cells_of,
     not_readable,
     sheet_names,
-    without_panic,
+)
+from silagetrial.data.sheet_marks import (
+    Beside,
+    Range,
+    hidden_and_coloured,
+    merged_in_report,
 )
 from silagetrial.errors import Problem
 
@@ -43,10 +48,13 @@ class Grid:
         Path of the file inside the trial's folder.
     rows : tuple of (int, tuple of str)
         Line, counted from 1, and cells, spaces around them removed.
+    problems : tuple of Problem
+        What a workbook says by other means than its cells.
     """
 
     file: str
     rows: tuple[tuple[int, tuple[str, ...]], ...]
+    problems: tuple[Problem, ...] = ()
 
 
 def path_of(folder: Path, name: str) -> Path | Problem:
@@ -136,11 +144,10 @@ def _workbook(path: Path, file: str, laboratory: Laboratory) -> Grid | Problem:
             did_you_mean(sheet, names, otherwise="correct sheet = in laboratories.toml"),
         )
     try:
-        _, broken = beside_the_cells(path, [sheet])
-        for line, _, what in broken.get(sheet, ()):
+        beside = beside_the_cells(path, [sheet]).get(sheet, Beside())
+        for line, _, what in beside.broken:
             return broken_cell(file, line, None, what)
-        with without_panic(), CalamineWorkbook.from_path(path) as workbook:
-            cells = workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+        cells, merged = cells_of(path, [sheet])[sheet]
     except DAMAGED as error:
         return not_readable(file, error)
     mark = laboratory.decimal
@@ -151,7 +158,28 @@ def _workbook(path: Path, file: str, laboratory: Laboratory) -> Grid | Problem:
         )
         for row in cells
     ]
-    return Grid(file, tuple((line, row) for line, row in enumerate(rows, start=1) if any(row)))
+    filled = tuple((line, row) for line, row in enumerate(rows, start=1) if any(row))
+    return Grid(file, filled, tuple(_marks(file, beside, beside.merged or merged, dict(filled))))
+
+
+def _marks(
+    file: str, beside: Beside, merged: Sequence[Range], rows: Mapping[int, tuple[str, ...]]
+) -> Iterator[Problem]:
+    """Yield merged cells, hidden rows and colours, as far as they may concern results."""
+
+    def alone(cells: Range) -> bool:
+        """Whether there is nothing else in the line: a title."""
+        (top, _), (bottom, _) = cells
+        return top == bottom and sum(map(bool, rows.get(top + 1, ()))) < 2
+
+    yield from merged_in_report(file, [cells for cells in merged if not alone(cells)])
+    # Laboratories colour their headings; a colour may say something of a cell with a number.
+    numbers = tuple(
+        (line, column)
+        for line, column in beside.coloured
+        if column < len(rows.get(line, ())) and any(map(str.isdigit, rows[line][column]))
+    )
+    yield from hidden_and_coloured(file, replace(beside, coloured=numbers))
 
 
 def _text(content: bytes, file: str, encoding: str) -> str | Problem:

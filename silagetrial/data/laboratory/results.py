@@ -212,7 +212,7 @@ def _entries(path: Path, laboratory: Laboratory) -> tuple[tuple[Entry, ...], lis
     if isinstance(grid, Problem):
         return (), [grid]
     entries, met = entries_of(grid, laboratory)
-    return entries, list(met)
+    return entries, [*grid.problems, *met]
 
 
 def _typed(there: dict[str, Path], report: Report) -> tuple[tuple[Entry, ...], list[Problem]]:
