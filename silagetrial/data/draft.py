@@ -19,23 +19,10 @@ from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import SHEET
 from silagetrial.data.settings import Opening, Settings
 from silagetrial.data.toml_text import dotted, line_of
+from silagetrial.data.unread import REFERS, rejected_cells, unsure_names
 from silagetrial.errors import Problem, Severity
 
-__all__ = ["REFERS", "Draft", "Row", "by_line", "is_date_only", "is_given"]
-
-REFERS: Final[Mapping[str, tuple[str, ...]]] = {
-    "bales": ("bale", "pair", "lot"),
-    "samples": ("of", "kind", "taken_on"),
-    "sample_parts": ("sample", "bale"),
-    "weighings": ("bales", "weighed_at"),
-    "events": ("bale", "what", "at"),
-    "scales": ("scale",),
-    "blind_key": ("sample",),
-    "mould": ("bale", "seen_at"),
-    "temperatures": ("bale", "measured_at"),
-    "aerobic": ("bale", "opened_at"),
-}
-"""Columns of each table by which it is looked up from another."""
+__all__ = ["Draft", "Row", "by_line", "is_date_only", "is_given"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,29 +141,11 @@ class Draft:
 
     @cached_property
     def _rejected_cells(self) -> dict[str, frozenset[tuple[int, str]]]:
-        return {
-            name: frozenset(
-                (item.line, item.column) for item in table.rejected if item.column is not None
-            )
-            for name, table in self.read.items()
-        }
+        return {name: rejected_cells(table) for name, table in self.read.items()}
 
     @cached_property
     def _unsure(self) -> dict[str, frozenset[tuple[str, ...]]]:
-        unsure: dict[str, frozenset[tuple[str, ...]]] = {}
-        for table, read in self.read.items():
-            columns = [name for name in REFERS[table] if name in read.given]
-            names = {
-                cell
-                for item in read.rejected
-                if item.column is None or item.column in columns
-                for cell in item.cells
-            }
-            faulty = {item.line for item in read.rejected if item.column in columns}
-            for _, *cells in read.frame.loc[sorted(faulty), columns].itertuples(name=None):
-                names |= {word for cell in cells for word in _words(cell)}
-            unsure[table] = frozenset(key for key in map(name_key, names) if key)
-        return unsure
+        return {name: unsure_names(name, table) for name, table in self.read.items()}
 
     def rows(self, table: str) -> list[Row]:
         """Return the rows of a table as dictionaries with their line."""
@@ -320,12 +289,6 @@ def is_given(value: object) -> bool:
     """Tell whether a cell holds anything."""
     # What is missing, of numbers, texts and times alike, is None or unequal to itself.
     return value is not None and value == value and value != ()
-
-
-def _words(cell: object) -> tuple[str, ...]:
-    if isinstance(cell, tuple):
-        return cell
-    return (cell,) if isinstance(cell, str) else ()
 
 
 def is_date_only(when: datetime) -> bool:

@@ -19,7 +19,8 @@ _OF_COLUMN: Final[Mapping[str, str]] = {
     "weighing": "A07-net-1", "scale": "platform", "note": "dropped once", "cause": "bird",
     "binding_kg": "0.4", "film_kg": "1.1", "diameter": "1.25", "width": "1.2", "pH": "4.5",
     "gross": "678.5", "tare": "75", "check_mass": "500", "check_reading": "500.5", "step": "0.5",
-    "film_thickness": "25", "dm": "352", "fresh_kg": "0.6", "depth": "45", "surface_share": "3", "discarded_kg": "4.5",
+    "film_thickness": "25", "dm": "352", "fresh_kg": "0.6", "depth": "45", "surface_share": "3",
+    "discarded_kg": "4.5",
     "scorer": "AB", "temperature": "18.5", "logger": "T4", "rise": "2", "hours": "96",
     "photo": "photos/A07-net.jpg",
 }  # fmt: skip

@@ -14,21 +14,18 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from silagetrial.data.files import RawTable
-from silagetrial.data.nearest import did_you_mean
-from silagetrial.data.read_settings import SETTINGS_FILE
+from silagetrial.data.flat_headings import (
+    PARTS,
+    heading_of,
+    is_target,
+    split_target,
+    target_problems,
+)
 from silagetrial.data.schema import TABLES
 from silagetrial.data.settings import Flat, Settings
 from silagetrial.errors import Problem
 
-__all__ = ["FLAT_TABLES", "PARTS", "as_told", "parted"]
-
-PARTS: Final[Mapping[str, tuple[str, ...]]] = {
-    "bales": ("bales",),
-    "day0": ("samples",),
-    "wrapping": ("weighings",),
-    "opening": ("samples", "weighings"),
-}
-"""First word of a target to the tables whose columns may follow it."""
+__all__ = ["FLAT_TABLES", "as_told", "parted"]
 
 FLAT_TABLES: Final = ("bales", "samples", "weighings")
 """Tables that a flat table holds; the others may stand beside it."""
@@ -98,15 +95,15 @@ def parted(raw: RawTable, settings: Settings) -> tuple[dict[str, RawTable], tupl
     """
     flat = settings.flat
     assert flat is not None
-    problems = [*_target_problems(raw, flat)]
+    problems = [*target_problems(raw, flat)]
     targets = [
-        (raw.heading.index(heading), *_split(target))
+        (raw.heading.index(heading), *split_target(target))
         for heading, names in flat.columns.items()
         if heading in raw.heading
         for target in names
-        if _is_target(target)
+        if is_target(target)
     ]
-    same = {_split(target): cell for target, cell in flat.same.items() if _is_target(target)}
+    same = {split_target(target): cell for target, cell in flat.same.items() if is_target(target)}
     tables = {table: _Table() for table in FLAT_TABLES}
     seen: dict[str, int] = {}
     kind = "opening" if settings.design == "separate" else "core"
@@ -178,70 +175,12 @@ def _as_raw(file: str, table: str, made: _Table) -> RawTable:
     )
 
 
-def _split(target: str) -> tuple[str, str]:
-    part, _, column = target.partition(".")
-    return part, column
-
-
-def _is_target(target: str) -> bool:
-    part, column = _split(target)
-    return any(column == known.name for table in PARTS.get(part, ()) for known in TABLES[table])
-
-
-def _target_problems(raw: RawTable, flat: Flat) -> Iterator[Problem]:
-    """Yield what is wrong with the names under [flat]."""
-    possible = [
-        f"{part}.{column.name}"
-        for part, tables in PARTS.items()
-        for table in tables
-        for column in TABLES[table]
-    ]
-    named = [target for names in flat.columns.values() for target in names]
-    for target in [*named, *flat.same]:
-        if not _is_target(target):
-            yield _of_settings(
-                f"{target!r}",
-                f"one of {', '.join(PARTS)}, a point, and a column, as in opening.dm",
-                did_you_mean(target, possible, otherwise="see silagetrial columns"),
-            )
-    for target in dict.fromkeys(target for target in named if named.count(target) > 1):
-        yield _of_settings(f"{target!r} twice", "each column once", "remove one of the two")
-    for heading in flat.columns:
-        if heading not in raw.heading:
-            yield _of_settings(
-                f"{heading!r}, which is no heading of {raw.file}",
-                f"headings among {', '.join(raw.heading)}",
-                did_you_mean(heading, raw.heading, otherwise="write it as it stands in the file"),
-            )
-    if "bales.bale" not in named:
-        yield _of_settings(
-            "no heading for bales.bale",
-            "the heading under which the name of the bale stands",
-            'add it, as in "Bale" = "bales.bale"',
-        )
-    unread = [name for name in raw.heading if name and name not in flat.columns]
-    if unread:
-        yield Problem(
-            "warning",
-            raw.file,
-            1,
-            None,
-            f"headings that [flat] does not name: {', '.join(unread)}",
-            "a column of the trial for each heading",
-            "name them under [flat.columns] of trial.toml, or leave it: they are not read",
-        )
-
-
-def _of_settings(found: str, expected: str, remedy: str) -> Problem:
-    return Problem("error", SETTINGS_FILE, None, "flat.columns", found, expected, remedy)
-
-
 def _without_bale(file: str, line: int, flat: Flat) -> Problem:
     return Problem(
         "error",
         file,
         line,
-        _heading_of(flat, "bales", "bale"),
+        heading_of(flat, "bales", "bale"),
         "a row without the name of a bale",
         "a bale in each row",
         "write the name, or remove the row, such as one of units or of means",
@@ -255,7 +194,7 @@ def _differs(
         "error",
         file,
         line,
-        _heading_of(flat, *target),
+        heading_of(flat, *target),
         f"{cell!r}, and {other!r} in an earlier row of the same {_OF_WHAT[target[0]]}",
         "the same in all rows",
         "see which is right and correct the other",
@@ -268,12 +207,6 @@ _OF_WHAT: Final = {
     "wrapping": "weighing",
     "opening": "sample or weighing",
 }
-
-
-def _heading_of(flat: Flat, part: str, column: str) -> str:
-    """Return the heading whose cells go to a column; the column where there is none."""
-    target = f"{part}.{column}"
-    return next((heading for heading, names in flat.columns.items() if target in names), target)
 
 
 def as_told(problems: Sequence[Problem], file: str, flat: Flat) -> list[Problem]:
@@ -299,12 +232,12 @@ def _told(problem: Problem, flat: Flat) -> Problem:
             (
                 heading
                 for part, name in named
-                if (heading := _heading_of(flat, part, name)) in flat.columns
+                if (heading := heading_of(flat, part, name)) in flat.columns
             ),
             column,
         )
         if column in _MADE_OF_BALE:
-            column = _heading_of(flat, "bales", "bale")
+            column = heading_of(flat, "bales", "bale")
     return replace(
         problem,
         line=line - _FURTHER_ON if second and line is not None else line,

@@ -13,6 +13,7 @@ import pandas as pd
 
 from silagetrial.data.blind import set_aside, unblinded, without_reference
 from silagetrial.data.checks import in_order, run_checks
+from silagetrial.data.convert import converted, measured
 from silagetrial.data.draft import Draft
 from silagetrial.data.due import due_table, with_due
 from silagetrial.data.files import decode
@@ -20,12 +21,13 @@ from silagetrial.data.frames import TypedTable, empty_table
 from silagetrial.data.inside import refuse_outside
 from silagetrial.data.laboratory.join import with_reports
 from silagetrial.data.laboratory.results import LaboratoryResults, read_reports
+from silagetrial.data.placed import placed
 from silagetrial.data.placeholders import without_placeholders
 from silagetrial.data.read_settings import SETTINGS_FILE, read_sections, settings_reader
 from silagetrial.data.schema import TABLES
 from silagetrial.data.settings import Settings
 from silagetrial.data.sources import find_sources, refuse_nothing
-from silagetrial.data.steps import converted, measured, placed, without_superseded
+from silagetrial.data.supersede import without_superseded
 from silagetrial.data.trial import Trial
 from silagetrial.data.workbook import find_workbook
 from silagetrial.errors import DataProblems, Problem

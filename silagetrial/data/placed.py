@@ -1,14 +1,9 @@
-"""The steps that put a draft in order, each from a draft to a new one.
-
-Laboratory units become the ones used inside (`converted`), replaced results leave
-(`without_superseded`), and what follows from the times and masses is added (`placed`).
-"""
+"""Days in storage and the opening of each sample and weighing, from the times; net masses."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -18,18 +13,8 @@ from numpy.typing import NDArray
 from silagetrial.data.draft import Draft, Row, is_given
 from silagetrial.data.frame_rows import storage_days
 from silagetrial.data.settings import Opening
-from silagetrial.data.units import (
-    MEASURE_OF,
-    UNITS,
-    dm_to_g_per_kg,
-    inside_unit,
-    measured_in,
-    needs,
-    to_inside_unit,
-)
-from silagetrial.errors import Problem
 
-__all__ = ["DERIVED", "converted", "measured", "placed", "without_superseded"]
+__all__ = ["DERIVED", "placed"]
 
 DERIVED: Final[Mapping[str, Mapping[str, str]]] = {
     "samples": {
@@ -49,163 +34,6 @@ DERIVED: Final[Mapping[str, Mapping[str, str]]] = {
     },
 }
 """Columns that follow from others and are added once, at reading."""
-
-
-def converted(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
-    """Return the draft with laboratory results in the units used inside.
-
-    A result whose unit is not declared, or that stands on fresh matter without a dry matter,
-    becomes missing and a problem: a number in an unknown unit is worse than none.
-    """
-    problems: list[Problem] = []
-    unconverted: list[str] = []
-    samples = draft.tables["samples"]
-    columns: dict[str, pd.Series[Any]] = {}
-    units = draft.settings.units
-    dm = samples["dm"].to_numpy(dtype=np.float64)
-    dm = dm_to_g_per_kg(dm, unit=units["dm"]) if "dm" in units else np.full_like(dm, np.nan)
-    for name in sorted(UNITS, key=lambda name: name == "ammonia_n"):
-        parts = [name, f"{name}_below"] if f"{name}_below" in samples.columns else [name]
-        filled = samples[parts].notna().any(axis=1).to_numpy()
-        if not filled.any():
-            continue
-        if name not in units:
-            unconverted.append(name)
-            columns |= {part: pd.Series(np.nan, index=samples.index) for part in parts}
-            continue
-        total_n = columns.get("total_n", samples["total_n"]).to_numpy(dtype=np.float64)
-        of = {"dm": dm, "total_n": total_n}
-        problems += [
-            _lacks(draft, name, what, int(line))
-            for what in needs(name, units[name])
-            if what not in unconverted
-            for line in samples.index[filled & ~(of[what] > 0)]
-            if not draft.is_rejected("samples", int(line), what)
-        ]
-        if units[name] == inside_unit(name):
-            continue
-        for part in parts:
-            values = samples[part].to_numpy(dtype=np.float64)
-            inside = to_inside_unit(values, column=name, unit=units[name], **of)
-            columns[part] = pd.Series(inside, index=samples.index)
-    problems += _no_units(draft, unconverted)
-    draft = replace(draft, unconverted=frozenset(unconverted))
-    return draft.with_columns("samples", columns), tuple(problems)
-
-
-def _no_units(draft: Draft, names: list[str]) -> list[Problem]:
-    """Return the problems with results of no unit, those with a unit that was refused left out."""
-    section = draft.raw_settings.get("units")
-    if names and section is None:
-        return [
-            draft.setting_problem(
-                "",
-                "units",
-                found=f"no section [units], with results in the columns {', '.join(names)} of "
-                f"{draft.called('samples')}",
-                expected="a section [units] with the unit of each result",
-                remedy="add [units] and below it a line for each column, such as "
-                + " and ".join(f'{name} = "{UNITS[name][0]}"' for name in names[:2])
-                + "; the laboratory report names the units",
-            )
-        ]
-    said = section if isinstance(section, dict) else names
-    return [_no_unit(draft, name) for name in names if name not in said]
-
-
-def _no_unit(draft: Draft, name: str) -> Problem:
-    return draft.setting_problem(
-        "units",
-        name,
-        found=f"results in the column {name} of {draft.called('samples')}, whose unit is not "
-        "declared",
-        expected=f"{name} = " + " or ".join(repr(unit) for unit in UNITS[name]),
-        remedy="add the line under [units]; the laboratory report names the unit",
-    )
-
-
-def _lacks(draft: Draft, name: str, what: str, line: int) -> Problem:
-    fresh = "a result on fresh matter without the dry matter of the sample"
-    return draft.problem(
-        "samples",
-        line,
-        name,
-        found=fresh if what == "dm" else "ammonia without the total N of the sample",
-        expected=f"a value in the column {what} of the same line",
-        remedy="add the dry matter; the result cannot be put on dry matter without it"
-        if what == "dm"
-        else 'add it, or give ammonia-N in "% of total N"',
-    )
-
-
-def measured(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
-    """Return the draft with what was measured on the farm in the units used inside."""
-    for table, measures in MEASURE_OF.items():
-        columns = {
-            name: pd.Series(
-                measured_in(draft.tables[table][name], measure=measure, unit=unit),
-                index=draft.tables[table].index,
-            )
-            for name, measure in measures.items()
-            if (unit := draft.settings.measures.get(measure)) is not None
-        }
-        draft = draft.with_columns(table, columns)
-    return draft, ()
-
-
-def without_superseded(draft: Draft) -> tuple[Draft, tuple[Problem, ...]]:
-    """Return the draft without results that another result replaces, each listed."""
-    if not any(draft.cells("samples", "supersedes")):
-        return draft, ()
-    rows = {row["sample"]: row for row in draft.rows("samples") if is_given(row["sample"])}
-    problems: list[Problem] = []
-    replaced: set[int] = set()
-    for row in rows.values():
-        old = row["supersedes"]
-        if not is_given(old):
-            continue
-        target = rows.get(old)
-        if _not_read(draft, old, target, row):
-            continue
-        if target is None or old == row["sample"] or target["of"] != row["of"]:
-            problems.append(_dangling_supersedes(draft, row, target))
-            continue
-        replaced.add(target["line"])
-        problems.append(
-            draft.problem(
-                "samples",
-                target["line"],
-                "sample",
-                found=f"sample {old}, replaced by {row['sample']} in line {row['line']}",
-                expected="one result in use",
-                remedy=f"{old} is left out; nothing to do if that is meant",
-                severity="warning",
-            )
-        )
-    return draft.without_rows("samples", replaced), tuple(problems)
-
-
-def _not_read(draft: Draft, old: str, target: Row | None, row: Row) -> bool:
-    """Tell whether what a result replaces, or is of, stands in the file and could not be read."""
-    if target is None:
-        return "sample" not in draft.given["samples"] or draft.is_unsure("samples", old)
-    return not (is_given(target["of"]) and is_given(row["of"]))
-
-
-def _dangling_supersedes(draft: Draft, row: Row, target: Row | None) -> Problem:
-    found = f"supersedes {row['supersedes']}, which is no sample of {draft.called('samples')}"
-    if target is not None:
-        found = f"supersedes {row['supersedes']}, a sample of {target['of']}, not of {row['of']}"
-        if target is row or target["sample"] == row["sample"]:
-            found = f"sample {row['sample']} supersedes itself"
-    return draft.problem(
-        "samples",
-        row["line"],
-        "supersedes",
-        found=found,
-        expected="the name of an earlier result of the same bale, pair or lot, in this file",
-        remedy="correct the name, or leave the cell blank",
-    )
 
 
 def placed(draft: Draft) -> Draft:
