@@ -5,7 +5,6 @@ Shared by the tests that draw such bytes and by `fuzz_readers`, which looks for 
 
 from __future__ import annotations
 
-import shutil
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,11 +13,14 @@ from pathlib import Path
 
 from builders import make_trial
 from report_files import SAMPLE, Heading, laboratory, put, report
-from workbooks import as_ods, problems_of, to_workbook
+from workbooks import as_ods, to_workbook
 
-__all__ = ["TABLE_FILES", "HostileTrial", "read_in_words"]
+from silagetrial.data import Trial, read_trial
+from silagetrial.errors import DataProblems
 
-TABLE_FILES = ("bales.csv", "samples.csv", "weighings.csv", "events.csv", "blind_key.csv")
+__all__ = ["HostileTrial", "read_in_words"]
+
+_TABLES = ("bales.csv", "samples.csv", "weighings.csv", "events.csv", "blind_key.csv")
 _REPORT = "laboratory_reports/r.csv"
 _PACKED: Mapping[str, tuple[str, ...]] = {
     "field.xlsx": (
@@ -30,17 +32,28 @@ _PACKED: Mapping[str, tuple[str, ...]] = {
 """Workbooks, and their parts that are put in one by one: a damaged archive ends at once."""
 
 
-def read_in_words(folder: Path) -> None:
-    """Read a trial: it is one, or refused, and each problem says what, what else, and what to do.
+def read_in_words(folder: Path) -> Trial | None:
+    """Return a trial, None where it is refused; each problem says what, what else, what to do.
 
     Raises
     ------
     Exception
         Any but our own: a fault of the readers.
     """
-    for problem in problems_of(folder):
-        if not (problem.found and problem.expected and problem.remedy):
-            raise AssertionError(problem)
+    try:
+        trial = read_trial(folder)
+    except DataProblems as refused:
+        trial, problems = None, refused.problems
+    else:
+        problems = trial.problem_list
+        assert str(trial)
+        assert str(trial.problems)
+        assert trial.problems.to_html()
+    for problem in problems:
+        assert problem.found
+        assert problem.expected
+        assert problem.remedy
+    return trial
 
 
 @dataclass(frozen=True)
@@ -73,11 +86,11 @@ class HostileTrial:
         as_ods(folders["field.ods"])
         return folders
 
-    @property
+    @cached_property
     def parts(self) -> dict[str, bytes]:
         """What may be replaced, to what stands there; ``book|part`` for a part of a workbook."""
         tables = self.folders["tables"]
-        names = ("trial.toml", "laboratories.toml", _REPORT, *TABLE_FILES)
+        names = ("trial.toml", "laboratories.toml", _REPORT, *_TABLES)
         found = {
             name: (tables / name).read_bytes() if (tables / name).exists() else b""
             for name in names
@@ -105,10 +118,6 @@ class HostileTrial:
                 path.unlink()
             else:
                 path.write_bytes(before)
-
-    def remove(self) -> None:
-        """Remove the trials."""
-        shutil.rmtree(self.home)
 
 
 def _repack(path: Path, part: str, content: bytes) -> None:
