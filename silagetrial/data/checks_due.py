@@ -19,8 +19,15 @@ __all__ = [
 
 def day0_sample_there(draft: Draft) -> Iterator[Problem]:
     """Check that every bale has crop at baling analysed, as itself, in its pair or in its lot."""
-    samples = zip(draft.cells("samples", "of"), draft.cells("samples", "kind"), strict=True)
-    day0 = {of for of, kind in samples if kind == "day0" and of is not None}
+    day0 = {
+        of
+        for name, of, kind in zip(
+            *(draft.cells("samples", column) for column in ("sample", "of", "kind")), strict=True
+        )
+        if kind == "day0"
+        for of in [of, *(part["bale"] for part in draft.parts.get(name, ()))]
+        if of is not None
+    }
     if not (draft.can_look_up("samples") and draft.can_look_up("bales")):
         return
     for bale in draft.bales.values():

@@ -5,9 +5,9 @@ Such a value is the group's. It is never divided among the bales, nor copied to 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from silagetrial.data.draft import Draft, is_given
+from silagetrial.data.draft import Draft, Row, is_given
 from silagetrial.data.nearest import nearest_name, suggestion
 from silagetrial.errors import Problem
 
@@ -23,6 +23,16 @@ def group_weighings(draft: Draft) -> Iterator[Problem]:
         twice = len({*bales}) < len(bales)
         bindings = _bindings(draft, bales)
         mixed = len(bindings) > 1
+        if not row["first"] and _mixes_openings(draft, row, bales):
+            yield draft.problem(
+                "weighings",
+                row["line"],
+                "bales",
+                found=f"{len(bales)} bales of different openings on the scale at once",
+                expected="bales of one opening, but for the weighing at wrapping",
+                remedy="correct the bales or the date, or remove the weighing: it is of no opening",
+            )
+            continue
         yield draft.problem(
             "weighings",
             row["line"],
@@ -96,6 +106,16 @@ def composites_kept_whole(draft: Draft) -> Iterator[Problem]:
         if parts is None:
             continue
         single = is_given(row["of"])
+        if not single and _mixes_openings(draft, row, [part["bale"] for part in parts]):
+            yield draft.problem(
+                "samples",
+                row["line"],
+                "sample",
+                found=f"sample {row['sample']}, a composite of bales of different openings",
+                expected="bales that were opened, or cored, at one opening",
+                remedy="correct the bales or the date, or remove the sample: it is of no opening",
+            )
+            continue
         yield draft.problem(
             "samples",
             row["line"],
@@ -112,6 +132,14 @@ def composites_kept_whole(draft: Draft) -> Iterator[Problem]:
             "of their own from it",
             severity="error" if single else "warning",
         )
+
+
+def _mixes_openings(draft: Draft, row: Row, names: Sequence[str]) -> bool:
+    """Tell whether a value of silage has bales that are at different openings on its day."""
+    if is_given(row["opening"]) or not is_given(row["days"]) or row.get("kind") == "day0":
+        return False
+    planned = [draft.bales[name]["planned_opening"] for name in names if name in draft.bales]
+    return draft.settings.design == "recored" or all(map(draft.settings.opening, planned))
 
 
 def _bindings(draft: Draft, bales: Iterator[str] | list[str] | tuple[str, ...]) -> list[str]:

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from silagetrial.data.draft import Draft, Row, by_line, is_date_only, is_given
+from silagetrial.data.outside import outside_use
 from silagetrial.errors import Problem
 
 __all__ = [
@@ -103,25 +104,22 @@ def day0_at_baling(draft: Draft) -> Iterator[Problem]:
 def window_kept(draft: Draft) -> Iterator[Problem]:
     """Check that a bale is opened, or cored, inside the window of its opening."""
     named = {opening.name: opening for opening in reversed(draft.settings.openings)}
-    covers = {name: opening.covers for name, opening in named.items()}
     for table, when in (("samples", "taken_on"), ("weighings", "weighed_at")):
         bale = "of" if table == "samples" else "bale"
-        cells = zip(draft.cells(table, "opening"), draft.cells(table, "days"), strict=True)
-        outside = [
-            k for k, (name, days) in enumerate(cells) if name is not None and not covers[name](days)
-        ]
+        cells = zip(draft.cells(table, "opening"), draft.cells(table, "in_window"), strict=True)
+        outside = [k for k, (name, inside) in enumerate(cells) if name in named and not inside]
         for row in [draft.rows(table)[k] for k in outside]:
             opening = named[row["opening"]]
-            late = row["days"] > opening.window[1]
+            late = row["calendar_days"] > opening.window[1]
             yield draft.problem(
                 table,
                 row["line"],
                 when,
-                found=f"{_whose(row, bale)} {'late' if late else 'early'}: {row['days']:.0f} days "
-                f"in storage, opening {opening.name!r}",
+                found=f"{_whose(row, bale)} {'late' if late else 'early'}: "
+                f"{row['calendar_days']:.0f} days in storage, opening {opening.name!r}",
                 expected=f"{opening.window[0]:g} to {opening.window[1]:g} days from film wrapping",
-                remedy="check the date; if it is right, the result counts as this opening, with "
-                "its actual days shown",
+                remedy="check the date; if it is right, the value is none of this opening: "
+                + outside_use(draft.settings),
                 severity="warning",
             )
 

@@ -7,17 +7,21 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final, Literal, TypeAlias
 
+import pandas as pd
+
 from silagetrial.data.draft import is_given
+from silagetrial.data.groups import bales_of_samples
 from silagetrial.data.trial import Trial
 
 __all__ = ["MARKS", "GridRow", "pair_grid", "pair_grid_text", "understood"]
 
-State: TypeAlias = Literal["complete", "sample", "weighing", "open", "lost", "none"]
+State: TypeAlias = Literal["complete", "sample", "weighing", "outside", "open", "lost", "none"]
 
 MARKS: Final[Mapping[State, str]] = {
     "complete": "#",
     "sample": "s",
     "weighing": "w",
+    "outside": "o",
     "open": ".",
     "lost": "x",
     "none": " ",
@@ -25,7 +29,8 @@ MARKS: Final[Mapping[State, str]] = {
 """One letter a bale; `_LEGEND` says what each means."""
 
 _LEGEND: Final = (
-    "# sample and weighing   s sample only   w weighing only   . nothing yet   x lost before"
+    "# sample and weighing   s sample only   w weighing only   o outside the window   "
+    ". nothing yet   x lost before"
 )
 MOST_LINES: Final = 60
 """Pairs shown one by one; of a larger trial each site is counted."""
@@ -61,12 +66,10 @@ def pair_grid(trial: Trial) -> tuple[GridRow, ...]:
         Bales without a pair stand alone, under their own name.
     """
     settings = trial.settings
-    sampled = {*zip(trial.samples["of"], trial.samples["opening"], strict=True)}
-    weighed = {
-        (bale, row[1])
-        for row in zip(trial.weighings["bales"], trial.weighings["opening"], strict=True)
-        for bale in row[0]
-    }
+    samples = trial.samples.assign(bale=bales_of_samples(trial.samples, trial.sample_parts))
+    weighings = trial.weighings.assign(bale=trial.weighings["bales"])
+    sampled, weighed = (_given_at(table, inside=True) for table in (samples, weighings))
+    outside = _given_at(samples, inside=False) | _given_at(weighings, inside=False)
     lost = {*trial.events.loc[trial.events["what"] == "lost", "bale"]}
     rows: dict[tuple[str, str], dict[str, Mapping[str, object]]] = {}
     for bale in trial.bales.to_dict("records"):
@@ -75,7 +78,7 @@ def pair_grid(trial: Trial) -> tuple[GridRow, ...]:
             str(key): value for key, value in bale.items()
         }
 
-    given = _Given(sampled, weighed, lost, separate=settings.design == "separate")
+    given = _Given(sampled, weighed, outside, lost, separate=settings.design == "separate")
     return tuple(
         GridRow(
             site,
@@ -89,12 +92,22 @@ def pair_grid(trial: Trial) -> tuple[GridRow, ...]:
     )
 
 
+def _given_at(table: pd.DataFrame, *, inside: bool) -> set[tuple[object, object]]:
+    """Bale and opening of each row, a row of several bales once for each."""
+    rows = table[table["in_window"] == inside].explode("bale")
+    return {*zip(rows["bale"], rows["opening"], strict=True)}
+
+
 @dataclass(frozen=True)
 class _Given:
-    """What there is, to look up: bale and opening of samples and of weighings; bales lost."""
+    """What there is, to look up: bale and opening of samples and of weighings; bales lost.
+
+    `sampled` and `weighed` are inside the window of the opening, `outside` is of either.
+    """
 
     sampled: Collection[tuple[object, object]]
     weighed: Collection[tuple[object, object]]
+    outside: Collection[tuple[object, object]]
     lost: Collection[object]
     separate: bool
 
@@ -106,6 +119,8 @@ class _Given:
         weighing = (bale["bale"], opening) in self.weighed
         if sample or weighing:
             return "complete" if sample and weighing else "sample" if sample else "weighing"
+        if (bale["bale"], opening) in self.outside:
+            return "outside"
         if self.separate and bale["planned_opening"] != opening:
             return "none"
         return "lost" if bale["bale"] in self.lost else "open"

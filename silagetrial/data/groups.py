@@ -1,13 +1,45 @@
-"""Masses of bales that were weighed together: one value of the group, never divided."""
+"""Values of several bales at once, weighings and samples: one value of them, never divided."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import pandas as pd
 
 from silagetrial.data.draft import is_given
 from silagetrial.display.table import Table
 
-__all__ = ["group_masses"]
+__all__ = ["bales_of_samples", "by_name", "group_masses"]
+
+
+def bales_of_samples(samples: pd.DataFrame, parts: pd.DataFrame) -> pd.Series[Any]:
+    """Return the bales that each sample is of, in the order of their names.
+
+    Parameters
+    ----------
+    samples, parts : pandas.DataFrame
+        Tables of a trial, samples and sample_parts.
+
+    Returns
+    -------
+    pandas.Series
+        A tuple of names a sample, under the index of `samples`: what ``of`` names, or the bales
+        of a composite; a day-0 sample may be of a pair or lot. Empty where neither is given.
+    """
+    several = {
+        name: tuple(sorted({str(bale) for bale in bales}, key=by_name))
+        for name, bales in parts.groupby("sample")["bale"]
+    }
+    found = [
+        several.get(sample, (of,) if is_given(of) else ())
+        for sample, of in zip(samples["sample"], samples["of"], strict=True)
+    ]
+    return pd.Series(found, index=samples.index, dtype="object")
+
+
+def by_name(name: str) -> tuple[int, str]:
+    """Key that puts names in order, numbers in that of counting: 2 before 10."""
+    return len(name), name
 
 
 def group_masses(weighings: pd.DataFrame, bales: pd.DataFrame) -> Table:
@@ -29,11 +61,11 @@ def group_masses(weighings: pd.DataFrame, bales: pd.DataFrame) -> Table:
     binding = dict(zip(bales["bale"], bales["binding"], strict=True))
     together = weighings[weighings["bales"].map(len) > 1]
     masses: dict[tuple[str, ...], dict[object, list[float]]] = {}
-    for names, opening, net in zip(
-        together["bales"], together["opening"], together["net"], strict=True
+    for names, opening, first, net in zip(
+        together["bales"], together["opening"], together["first"], together["net"], strict=True
     ):
         at = opening if is_given(opening) else None
-        if is_given(net):
+        if is_given(net) and (first or at is not None):
             masses.setdefault(tuple(sorted(names)), {}).setdefault(at, []).append(float(net))
     rows = []
     for names, by_opening in sorted(masses.items()):

@@ -63,7 +63,7 @@ class Opening:
     days : float
         Planned days from film wrapping.
     window : tuple of float
-        First and last day that still count as this opening.
+        First and last calendar day from film wrapping that still count as this opening.
     """
 
     name: str
@@ -71,7 +71,7 @@ class Opening:
     window: tuple[float, float]
 
     def covers(self, days: float) -> bool:
-        """Tell whether a time in storage, in days, lies inside the window, ends included."""
+        """Tell whether a number of calendar days lies inside the window, ends included."""
         return self.window[0] <= days <= self.window[1]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
@@ -10,6 +11,7 @@ from typing import Any, Final, Literal, TypeAlias
 import pandas as pd
 
 from silagetrial.data.draft import is_given
+from silagetrial.data.groups import bales_of_samples
 from silagetrial.data.schema import SPARE
 from silagetrial.data.settings import Opening
 from silagetrial.data.trial import Trial
@@ -123,15 +125,18 @@ def _state(task: _Task, today: dt.date) -> State:
 
 def _tasks(trial: Trial) -> Iterator[_Task]:
     """Yield what every bale that was wrapped still lacks."""
-    sampled = {*zip(trial.samples["of"], trial.samples["opening"], strict=True)}
-    day0 = {*trial.samples.loc[trial.samples["kind"] == "day0", "of"]}
-    weighings = zip(trial.weighings["bales"], trial.weighings["opening"], strict=True)
+    each = trial.samples.assign(of=bales_of_samples(trial.samples, trial.sample_parts))
+    each = each.explode("of")
+    inside = each[each["in_window"]]
+    sampled = {*zip(inside["of"], inside["opening"], strict=True)}
+    day0 = {*each.loc[each["kind"] == "day0", "of"]}
+    timely = trial.weighings[trial.weighings["in_window"]]
     weighed = {
         (bale, opening if is_given(opening) else None)
-        for bales, opening in weighings
+        for bales, opening in zip(timely["bales"], timely["opening"], strict=True)
         for bale in bales
     }
-    opened = _days(trial.samples[trial.samples["kind"] == "opening"], "of", "taken_on")
+    opened = _days(each[each["kind"] == "opening"], "of", "taken_on")
     gone = _days(trial.events[trial.events["what"].isin(_GONE)], "bale", "at")
     for bale in trial.bales.to_dict("records"):
         name = bale["bale"]
@@ -161,9 +166,8 @@ def _of_openings(
     name, wrapped = bale["bale"], bale["film_wrapped_at"].date()
     kind = "core" if trial.settings.design == "recored" else "sample at opening"
     for opening in openings:
-        first, last = (_after(wrapped, day) for day in opening.window)
-        assert first is not None
-        assert last is not None
+        low, high = opening.window
+        first, last = (wrapped + dt.timedelta(days=int(day)) for day in (math.ceil(low), high))
         if end is not None and end < first:
             continue  # lost or opened before its time: said by check
         # A core of a bale that stays in store can be made up for until the next opening begins.

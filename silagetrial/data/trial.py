@@ -31,7 +31,7 @@ aerobic : pandas.DataFrame
         column; the index ``line`` is the line of the file. Laboratory results are in g/kg DM
         (ammonia-N in % of total N), dry matter in g/kg fresh. A measured column x has a companion
         ``x_below``: the limit where the laboratory found less, x being missing there. The columns
-        of `steps.DERIVED` are added to samples and weighings: days in storage, the opening each
+        of `placed.DERIVED` are added to samples and weighings: days in storage, the opening each
         row belongs to, net mass. Results that another result replaces are not in samples, nor are
         rows in any table that are planned and not done yet.
     problem_list : tuple of Problem

@@ -9,6 +9,8 @@ from typing import Any, Final, TypeAlias
 import pandas as pd
 
 from silagetrial.data.draft import is_given
+from silagetrial.data.groups import bales_of_samples
+from silagetrial.data.outside import outside_use
 from silagetrial.data.schema import SPARE
 from silagetrial.data.trial import Trial
 from silagetrial.planning.analysis_plan import DRAWN
@@ -192,17 +194,17 @@ def _lost(trial: Trial) -> Iterator[Deviation]:
 
 def _windows(trial: Trial) -> Iterator[Deviation]:
     """Yield openings at which bales were sampled outside the window."""
-    samples = trial.samples[trial.samples["kind"] != "day0"]
+    members = bales_of_samples(trial.samples, trial.sample_parts)
+    outside = trial.samples.assign(of=members)[~trial.samples["in_window"]].explode("of")
     for opening in trial.settings.openings:
-        mine = samples[(samples["opening"] == opening.name) & samples["days"].notna()]
-        out = mine[~mine["days"].map(opening.covers)]
+        out = outside[outside["opening"] == opening.name]
         if len(out):
             bales = sorted(set(out["of"]))
-            days = _span(out["days"])
+            days = _span(out["calendar_days"])
             yield Deviation(
                 f"days in storage at {opening.name}",
                 f"{opening.window[0]:g} to {opening.window[1]:g}",
-                f"{days} for {_count(bales)}: {_listed(bales)}",
+                f"{days} for {_count(bales)}: {_listed(bales)}; {outside_use(trial.settings)}",
                 _CONDUCT,
             )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -163,7 +164,8 @@ def _date(site: SitePlan, days: float) -> dt.date | None:
 
 
 def _window(site: SitePlan, opening: Opening) -> str:
-    first, last = (_date(site, days) for days in opening.window)
+    low, high = opening.window
+    first, last = _date(site, math.ceil(low)), _date(site, math.floor(high))
     if first is None or last is None:
         return f"day {opening.window[0]:g} to {opening.window[1]:g}"
     return f"{first.isoformat()} to {last.isoformat()}"

@@ -213,7 +213,7 @@ class Plan:
         Half-width of the interval wanted, for planning by precision: a ratio above 1 or a
         difference.
     lost : float
-        Share of bales expected to be lost.
+        Share of bales expected to be lost, or opened outside the window of their opening.
     switch_every : int
         Bales of one binding made before the binding is switched; 1: at every bale.
     costs : Costs or None

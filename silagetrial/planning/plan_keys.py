@@ -116,7 +116,11 @@ _SECTIONS: Final[Mapping[str, Mapping[str, Key]]] = {
         "switch_every": Key(
             "whole", description="bales of one binding before the binding is switched; default 1"
         ),
-        "lost": Key("number", description="share of bales expected to be lost, 0 to below 1"),
+        "lost": Key(
+            "number",
+            description="share of bales expected to be lost, or opened outside the window, "
+            "0 to below 1",
+        ),
         "aim": Key("text", choices=get_args(Aim), description="what the primary contrast is about"),
         "inspections": Key("days", description="days from film wrapping of inspection rounds"),
     },

@@ -79,7 +79,7 @@ TIMES = (
         "taken_on",
         SAMPLE,
         "bale A01-net late: 127 days in storage, opening '60 days'",
-        "with its actual days shown",
+        "the value is none of this opening",
     ),
     warning(
         "window_kept",
@@ -88,7 +88,7 @@ TIMES = (
         "weighed_at",
         OPENED,
         "bale A01-net early: 40 days in storage, opening '60 days'",
-        "with its actual days shown",
+        "the value is none of this opening",
     ),
     warning(
         "cores_weighed",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from problem_case import cell, parts
 
 from silagetrial import analyse
 from silagetrial.data import read_trial
+from silagetrial.data.status import status
 
 
 def weighed_together(folder: Path) -> Path:
@@ -83,3 +85,31 @@ def test_parts_of_different_openings_belong_to_none(tmp_path: Path) -> None:
     cell("samples", "A01-net-60", "of", "")(folder)
     row = read_trial(folder).samples.set_index("sample").loc["A01-net-60"]
     assert row["opening"] != row["opening"]
+
+
+@pytest.mark.parametrize(("day", "refused"), [(0, False), (60, True)])
+def test_bales_of_different_openings_are_weighed_together_at_wrapping_only(
+    tmp_path: Path, day: int, refused: bool
+) -> None:
+    folder = make_trial(tmp_path)
+    rows = read_cells(folder / "weighings.csv")
+    row = next(r for r in rows if r["weighing"] == f"A01-net-w{day}")
+    rows.append({**row, "weighing": "all", "bales": "A01-net A05-net", "gross": "1350"})
+    write_cells(folder / "weighings.csv", rows)
+    trial = read_trial(folder)
+    found = "2 bales of different openings on the scale at once"
+    assert [item.found for item in trial.errors] == ([found] if refused else [])
+    row = trial.weighings.set_index("weighing").loc["all"]
+    assert row["first"] == (not refused)
+    assert row["opening"] != row["opening"]  # of none
+
+
+def test_a_composite_counts_for_each_of_its_bales_in_status(tmp_path: Path) -> None:
+    """Sampled together, neither of the two is asked for a sample again; crop together as well."""
+    folder = make_trial(tmp_path)
+    parts(("A01-net-60", "A01-net"), ("A01-net-60", "A02-net"))(folder)
+    cell("samples", "A01-net-60", "of", "")(folder)
+    rows = [r for r in read_cells(folder / "samples.csv") if r["sample"] != "A02-net-60"]
+    write_cells(folder / "samples.csv", rows)
+    frame = status(read_trial(folder), today=dt.date(2025, 7, 30)).frame
+    assert not frame["bale"].isin(["A01-net", "A02-net"]).any()

@@ -289,7 +289,9 @@ def test_openings_outside_their_window_are_told_with_the_days(folder: Path, layo
 
     typed(folder / "field.xlsx", "samples", late)
     assert made_of(folder)["days in storage at 2 months"] == (
-        "50 to 75", "80 for 2 bales: N07, N08", "done otherwise",
+        "50 to 75",
+        "80 for 2 bales: N07, N08; used for a curve over storage only, and none is planned",
+        "done otherwise",
     )  # fmt: skip
 
 
