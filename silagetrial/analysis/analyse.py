@@ -15,7 +15,8 @@ from silagetrial.analysis.exact import exact_table
 from silagetrial.analysis.half_widths import half_widths
 from silagetrial.analysis.model import ModelChoice, choose_model
 from silagetrial.analysis.planned import with_planned
-from silagetrial.analysis.responses import BUTYRIC_ACID, Records, Response, records_of
+from silagetrial.analysis.records import Records, records_of
+from silagetrial.analysis.responses import BUTYRIC_ACID, Response
 from silagetrial.analysis.results import Analysis, ResponseAnalysis
 from silagetrial.analysis.sensitivity import planned_structure
 from silagetrial.analysis.strata import completed, confounded_openings
@@ -66,7 +67,11 @@ def analyse(trial: Trial, *, progress: Callable[[str], None] | None = None) -> A
     for response in responses_of(trial.settings):
         tell(f"fitting {response.label.lower() if response is BUTYRIC_ACID else response.label}")
         result = analyse_response(trial, response)
-        found[response.name] = with_planned(trial, result, _modelled(trial, result.records))
+        rows, over_storage = (
+            _with_covariates(trial, part)
+            for part in (result.records.modelled, result.records.over_storage)
+        )
+        found[response.name] = with_planned(trial, result, rows, over_storage)
     return Analysis(trial, found)
 
 
@@ -81,7 +86,7 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
             remedy="see the list of values left out, and why",
         )
         return _unanswered(records, summary, None, refusal)
-    rows = _modelled(trial, records)
+    rows = _with_covariates(trial, records.modelled)
     if not len(rows):
         refusal = NoAnswer(
             found="at every opening more than half of the values of some binding are below the "
@@ -112,10 +117,8 @@ def _why_none(trial: Trial, records: Records) -> str:
     return f" ({', '.join(why)})" if why else ""
 
 
-def _modelled(trial: Trial, records: Records) -> pd.DataFrame:
-    """Rows of the openings that are modelled, with the covariates planned."""
-    counted = set(records.counts.frame.get("opening", []))
-    rows = records.rows[~records.rows["opening"].isin(counted)]
+def _with_covariates(trial: Trial, rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a model with the blocks they lie in and the covariates planned."""
     return covariate_columns(trial, completed(rows).reset_index(drop=True))
 
 
@@ -144,7 +147,7 @@ def _summary(records: Records, bindings: tuple[str, ...]) -> Table:
     frame = pd.DataFrame(
         {
             "days": cells["days"].mean(),
-            "bales": values.size(),
+            f"{records.unit.word}s": values.size(),
             "below_limit": cells["below"].sum(),
             "median": values.median(),
             "mean": values.mean(),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, Response
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, NEEDS, Response
 from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.settings import DIFFERENCE_RESPONSES, RESPONSES, Settings
 from silagetrial.data.units import inside_unit
@@ -16,7 +16,6 @@ _LABELS = {
 }  # fmt: skip
 _IN_THE_CROP = ("dm", "pH", "wsc", "total_n", "ash")
 """Responses that the crop has before the binding acts, and that laboratories measure in it."""
-_NEEDS = "laboratory results of single bales at the planned openings"
 
 
 def response_of(name: str) -> Response:
@@ -48,7 +47,7 @@ def response_of(name: str) -> Response:
         "identity" if identity else "log",
         "difference" if identity else "ratio",
         unit,
-        _NEEDS,
+        NEEDS,
         "measured" if name in _IN_THE_CROP else "unknown",
     )
 

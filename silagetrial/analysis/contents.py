@@ -7,7 +7,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import pandas as pd
 
-from silagetrial.analysis.massbalance import dm_at_opening
+from silagetrial.analysis.dm_opening import dm_at_opening
 from silagetrial.data.trial import Trial
 
 __all__ = ["SUBSTITUTE", "content", "how_reported"]

@@ -106,8 +106,9 @@ def _times(curves: BindingCurves) -> tuple[float, str]:
 
 
 def _silage(curves: BindingCurves) -> pd.DataFrame:
+    """Rows of silage at the openings; those outside the windows are of no opening."""
     rows = curves.model.rows
-    return rows[rows["stored"] == 1.0]
+    return rows[(rows["stored"] == 1.0) & rows["planned_days"].notna()]
 
 
 def _slopes(curves: BindingCurves, first: str, second: str, unit: str) -> Iterator[_Slope]:

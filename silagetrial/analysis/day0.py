@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.responses import Response
+from silagetrial.analysis.units import kind_of
+from silagetrial.data.draft import is_given
 from silagetrial.data.settings import COVARIATES
 from silagetrial.data.trial import Trial
 from silagetrial.errors import UsageError
@@ -51,6 +53,32 @@ def crop_values(trial: Trial, column: str) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["level", "name", "value", "laboratory", "batch"])
 
 
+def _with_composites(values: pd.DataFrame, rows: pd.DataFrame, trial: Trial) -> pd.DataFrame:
+    """Add what is known of the crop of units of several bales, under the name of their pairs.
+
+    It is the mean over their bales of what is known of each, of its pair or itself.
+    """
+    if kind_of(rows).size == 1:
+        return values
+    paired = trial.bales.dropna(subset="pair").set_index("bale")["pair"]
+    known = {
+        (level, name): value
+        for level, name, value in zip(values["level"], values["name"], values["value"], strict=True)
+    }
+    added = {}
+    for row in rows.to_dict("records"):
+        own = [
+            known.get(("pair", paired.get(bale)), known.get(("bale", bale)))
+            for bale in row["members"]
+        ]
+        sure = [value for value in own if value is not None]
+        if len(sure) == len(own):
+            name = row["pair"] if is_given(row["pair"]) else row["bale"]
+            added[name] = ("pair", name, float(np.mean(sure)), None, None)
+    pooled = pd.DataFrame(list(added.values()), columns=values.columns)
+    return pd.concat([values, pooled], ignore_index=True)
+
+
 def _unit(trial: Trial, pairs: dict[str, str], of: str) -> tuple[Level, str]:
     if of in pairs:
         return "pair", pairs[of]
@@ -74,7 +102,7 @@ def covariate_columns(trial: Trial, rows: pd.DataFrame) -> pd.DataFrame:
     """
     added = {}
     for name in trial.settings.analysis.covariates:
-        values = crop_values(trial, COVARIATES[name])
+        values = _with_composites(crop_values(trial, COVARIATES[name]), rows, trial)
         of_row = pd.Series(np.nan, index=rows.index)
         for level in ("lot", "bale", "pair"):
             known = values[values["level"] == level].set_index("name")["value"]
@@ -113,7 +141,8 @@ def baseline_rows(
             "limit or not ordered, and DM loss is 0 there by definition",
         )
     made = []
-    for _, crop in crop_values(trial, response.name).iterrows():
+    values = _with_composites(crop_values(trial, response.name), rows, trial)
+    for _, crop in values.iterrows():
         of_unit = rows[rows[crop["level"]] == crop["name"]]
         if not len(of_unit) or (response.scale == "log" and crop["value"] <= 0):
             continue

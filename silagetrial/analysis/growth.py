@@ -13,6 +13,7 @@ import pandas as pd
 from silagetrial.analysis.compare import told
 from silagetrial.analysis.curve_model import CurveModel
 from silagetrial.analysis.limits_day import days_at_limit
+from silagetrial.analysis.units import kind_of
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, Functions, adjusted_mean_functions, contrasts, estimable
@@ -218,7 +219,8 @@ def passing(curves: BindingCurves, limit: float, *, level: float) -> Table:
             }
         )
     unit = response.level_unit
-    title = f"{response.label}: day at which the median bale passes {limit:g} {unit}"
+    of = kind_of(model.rows).each
+    title = f"{response.label}: day at which the median {of} passes {limit:g} {unit}"
     note = (
         f"Every day of the trial (to {model.last_day:g}) whose {100 * level:.3g} % interval of the "
         "median holds the limit; no interval is extended beyond the days sampled."

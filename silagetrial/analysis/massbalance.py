@@ -1,35 +1,32 @@
-"""DM loss of one bale from its weighings and samples, and the words for how it was made."""
+"""DM loss of a bale, or of several bales as one value, from weighings and samples."""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 
+from silagetrial.analysis.dm_opening import dm_at_opening
+from silagetrial.analysis.units import Bale, Measured, Members, Unit
+from silagetrial.data.draft import is_given
 from silagetrial.data.trial import Trial
-from silagetrial.errors import SilageTrialError
-from silagetrial.silage import corrected_dm, dm_loss, dm_loss_se, volatile_load
+from silagetrial.silage import dm_loss, dm_loss_se
 
-__all__ = ["BaleLoss", "bale_loss", "dm_at_opening", "dm_methods"]
+__all__ = ["Loss", "loss_of"]
 
 Series: TypeAlias = "pd.Series[Any]"
 
-FATTY_ACIDS = (
-    "acetic_acid", "propionic_acid", "butyric_acid", "iso_butyric_acid", "valeric_acid",
-    "caproic_acid",
-)  # fmt: skip
-NEEDED = ("acetic_acid", "butyric_acid", "lactic_acid")
-"""Without these the full correction is refused."""
-
-HALF_LIMIT = 0.5
-"""A volatile below the limit counts as this share of the limit: it moves DM by grams at most."""
+Parts: TypeAlias = Sequence[Sequence[Series]]
+"""Samples of a unit: those of all its bales together, or those of each of them."""
 
 
 @dataclass(frozen=True)
-class BaleLoss:
-    """DM loss of one bale at one opening.
+class Loss:
+    """DM loss of a unit at one opening.
 
     Attributes
     ----------
@@ -43,7 +40,10 @@ class BaleLoss:
     d0, d1, d1_oven : float
         DM at baling, at opening after and before correction, g/kg fresh.
     day0_of : str
-        What the day-0 sample was taken of: ``bale``, ``pair`` or ``lot``.
+        What the day-0 sample was taken of: ``bale``, ``pair`` or ``lot``, ``unit`` for a
+        composite of the same bales.
+    in_window : bool
+        Whether it was weighed inside the window of the opening.
     """
 
     loss: float
@@ -55,178 +55,200 @@ class BaleLoss:
     d1: float
     d1_oven: float
     day0_of: str
+    in_window: bool
 
 
-def bale_loss(trial: Trial, bale: Series, sample: Series) -> BaleLoss | str:
-    """DM loss of a bale when a sample was taken, or why there is none.
+@dataclass(frozen=True)
+class _Forage:
+    """Forage of a unit on the scale, kg; weighings it is the sum of; film on, at each of them."""
+
+    mass: float
+    parts: int
+    film_on: frozenset[bool]
+    in_window: bool
+
+
+@dataclass(frozen=True)
+class _Dm:
+    """A dry matter, g/kg fresh, and its error in standard deviations of one result."""
+
+    value: float
+    error: float
+    of: str = ""
+
+
+def loss_of(trial: Trial, found: Measured, unit: Unit, opening: str, parts: Parts) -> Loss | str:
+    """DM loss of a unit when samples were taken, or why there is none.
 
     Parameters
     ----------
     trial : Trial
-    bale, sample : pandas.Series
-        A row of bales and one of its samples.
+    found : Measured
+        Its samples and weighings.
+    unit : Unit
+    opening : str
+    parts : sequence of sequence of pandas.Series
+        Samples of the unit: ``[[sample]]``, or those of each of its bales.
 
     Notes
     -----
-    ``L = 1 - (M1 - p1) D1 / ((M0 - p0) D0)``; p is the binding, and the film where it was on
-    the bale when weighed; DM taken by earlier cores is added back.
+    ``S0 = (M0 - p0) D0``, ``L = 1 - S1 / S0``: M is the mass of the unit's bales together, p their
+    binding, and their film where it was on the bales when weighed; D is the DM of a composite, or
+    the mean of the bales' own, which is exact where the bales weigh alike. DM taken by earlier
+    cores is added back to S1.
     """
-    weighed = trial.weighings[trial.weighings["bale"] == bale["bale"]]
-    first, later = (
-        weighed[weighed["opening"].isna()], weighed[weighed["opening"] == sample["opening"]],
-    )  # fmt: skip
-    m0, m1 = _forage(first, bale), _forage(later, bale)
-    if m0 is None:
+    first, later = _forage(found, unit, None), _forage(found, unit, opening)
+    if first is None:
         return "no weighing at wrapping"
-    if m1 is None:
+    if later is None:
         return "no weighing at this opening"
-    if np.isnan(bale["film_kg"]) and first["film_on"].any() != later["film_on"].any():
+    if any(np.isnan(bale["film_kg"]) for bale in unit.rows) and (
+        len(first.film_on | later.film_on) > 1
+    ):
         return "film on the bale at one weighing only, its mass not recorded (bales.csv, film_kg)"
-    day0 = _day0(trial, bale)
+    day0 = _day0(found, unit)
     if day0 is None:
         return "no DM of the crop at baling (day 0)"
-    day0_of, d0 = day0
-    oven = float(sample["dm"])
-    if not np.isfinite(oven):
+    oven = _mean_dm([[float(sample["dm"]) for sample in mine] for mine in parts])
+    if not np.isfinite(oven.value):
         return "DM not determined"
-    d1 = dm_at_opening(trial, sample)
-    if isinstance(d1, str):
-        return d1
-    cored = _cored_dm(trial, bale, sample)
+    corrected = [[dm_at_opening(trial, sample) for sample in mine] for mine in parts]
+    refused = [value for mine in corrected for value in mine if isinstance(value, str)]
+    if refused:
+        return refused[0]
+    d1 = _mean_dm([[float(value) for value in mine] for mine in corrected])
+    samples = [sample for mine in parts for sample in mine]
+    cored = _cored_dm(found, unit, min(sample["taken_on"] for sample in samples), oven.value)
     if isinstance(cored, str):
         return cored
-    sd = trial.settings.measurement_sd
-    error = float("nan")
-    if sd.mass is not None and sd.dm is not None:
-        error = float(
-            dm_loss_se(m0, d0, m1, d1, cored_dm=cored, sd_m0=sd.mass, sd_m1=sd.mass,
-                       sd_d0=sd.dm, sd_d1=sd.dm)
-        )  # fmt: skip
-    plain = np.nan if sample["dm_basis"] == "corrected" else oven
-    return BaleLoss(
-        float(dm_loss(m0, d0, m1, d1, cored_dm=cored)),
-        float(dm_loss(m0, d0, m1, oven, cored_dm=cored)) if np.isfinite(plain) else np.nan,
-        error, m0, m1, d0, d1, plain, day0_of,
+    plain = any(sample["dm_basis"] == "corrected" for sample in samples)
+    m0, m1, d0 = first.mass, later.mass, day0.value
+    return Loss(
+        float(dm_loss(m0, d0, m1, d1.value, cored_dm=cored)),
+        np.nan if plain else float(dm_loss(m0, d0, m1, oven.value, cored_dm=cored)),
+        _std_error(trial, first, later, day0, d1, cored),
+        m0, m1, d0, d1.value, np.nan if plain else oven.value, day0.of, later.in_window,
     )  # fmt: skip
 
 
-def _forage(weighings: pd.DataFrame, bale: Series) -> float | None:
-    """Mass of forage, kg: the mean of the weighings, less binding and film on the bale."""
-    if not len(weighings):
+def _std_error(
+    trial: Trial, first: _Forage, later: _Forage, day0: _Dm, d1: _Dm, cored: float
+) -> float:
+    """Standard error from the errors of one weighing and of one DM result; NaN without them."""
+    sd = trial.settings.measurement_sd
+    if sd.mass is None or sd.dm is None:
+        return float("nan")
+    return float(
+        dm_loss_se(
+            first.mass, day0.value, later.mass, d1.value, cored_dm=cored,
+            sd_m0=sd.mass * np.sqrt(first.parts), sd_m1=sd.mass * np.sqrt(later.parts),
+            sd_d0=sd.dm * day0.error, sd_d1=sd.dm * d1.error,
+        )
+    )  # fmt: skip
+
+
+def _forage(found: Measured, unit: Unit, opening: str | None) -> _Forage | None:
+    """Forage of the bales together: as weighed at once, else the sum of their own weighings."""
+    whole = _weighed(found, unit.bales, unit.rows, opening)
+    if whole is not None or len(unit.bales) == 1:
+        return whole
+    each = [_weighed(found, (bale["bale"],), (bale,), opening) for bale in unit.rows]
+    own = [forage for forage in each if forage is not None]
+    if len(own) < len(each):
         return None
-    binding, film = np.nan_to_num([float(bale["binding_kg"]), float(bale["film_kg"])])
-    return float((weighings["net"] - binding - film * weighings["film_on"]).mean())
+    return _Forage(
+        sum(forage.mass for forage in own),
+        len(own),
+        frozenset().union(*(forage.film_on for forage in own)),
+        all(forage.in_window for forage in own),
+    )
 
 
-def _day0(trial: Trial, bale: Series) -> tuple[str, float] | None:
-    """What the nearest day-0 sample was taken of, and its DM."""
-    crop = trial.samples[(trial.samples["kind"] == "day0") & trial.samples["dm"].notna()]
-    for level in ("bale", "pair", "lot"):
-        own = crop[crop["of"] == bale[level]]
-        if len(own):
-            return level, float(own["dm"].mean())
-    return None
+def _weighed(
+    found: Measured, names: Members, bales: Sequence[Bale], opening: str | None
+) -> _Forage | None:
+    """Mean of the weighings of exactly these bales, less binding and film on them.
+
+    Where some were inside the window of the opening, these alone count.
+    """
+    weighings = found.weighings.get((names, opening))
+    if weighings is None:
+        return None
+    inside = bool(weighings["in_window"].any())
+    if inside:
+        weighings = weighings[weighings["in_window"]]
+    binding, film = (
+        float(np.nansum([float(bale[column]) for bale in bales]))
+        for column in ("binding_kg", "film_kg")
+    )
+    mass = float((weighings["net"] - binding - film * weighings["film_on"]).mean())
+    return _Forage(mass, 1, frozenset(weighings["film_on"].tolist()), inside)
 
 
-def dm_at_opening(trial: Trial, sample: Series) -> float | str:
-    """DM of silage, corrected as trial.toml asks, or why it cannot be."""
-    oven = float(sample["dm"])
-    rule = trial.settings.dm_correction
-    if sample["dm_basis"] == "corrected" or rule.form == "none":
-        return oven
-    try:
-        if rule.form == "short":
-            return float(corrected_dm(oven, form="short", crop=rule.crop).dm)
-        acids = {name: _content(trial, sample, name) for name in (*FATTY_ACIDS, "lactic_acid")}
-        others = {name: _content(trial, sample, name) for name in ("propanediol", "ethanol")}
-        unknown = [name for name, value in {**acids, **others}.items() if value is None]
-        if unknown:
-            return f"DM cannot be corrected: {', '.join(unknown)} not determined"
-        load = {k: float(volatile_load(v or 0.0, dm=oven)) for k, v in {**acids, **others}.items()}
-        return float(
-            corrected_dm(
-                oven,
-                form="full",
-                vfa=sum(load[name] for name in FATTY_ACIDS),
-                lactic=load["lactic_acid"],
-                propanediol=load["propanediol"],
-                alcohols=load["ethanol"],
-                crop=rule.crop,
-            ).dm
-        )
-    except SilageTrialError as refusal:
-        return f"DM cannot be corrected: {refusal.found}"
+def _mean_dm(parts: Sequence[Sequence[float]]) -> _Dm:
+    """Mean over bales of each bale's mean, all bales alike."""
+    means = [float(np.mean(mine)) for mine in parts]
+    share = np.sqrt(sum(1.0 / len(mine) for mine in parts)) / len(parts)
+    return _Dm(float(np.mean(means)), float(share))
 
 
-def _content(trial: Trial, sample: Series, name: str) -> float | None:
-    """Content in g/kg DM; half the limit below it; 0 of what the trial never measured."""
-    if np.isfinite(sample[f"{name}_below"]):
-        return HALF_LIMIT * float(sample[f"{name}_below"])
-    if np.isfinite(sample[name]):
-        return float(sample[name])
-    return None if name in NEEDED or _measured(trial, name) else 0.0
+def _day0(found: Measured, unit: Unit) -> _Dm | None:
+    """DM of the crop, and what the nearest sample was taken of.
+
+    Of a composite of the same bales; else the mean over the bales of the nearest sample of each:
+    its own, its pair's or its lot's.
+    """
+    if len(unit.bales) > 1 and unit.bales in found.crop:
+        return _Dm(found.crop[unit.bales], 1.0, "unit")
+    nearest = [_nearest(found, bale) for bale in unit.rows]
+    known = [source for source in nearest if source is not None]
+    if len(known) < len(nearest):
+        return None
+    weights = np.array(list(Counter(known).values()))
+    coarsest = next(level for level in ("lot", "pair", "bale") if level in {k[0] for k in known})
+    value = float(np.mean([found.crop[name,] for _, name in known]))
+    return _Dm(value, float(np.sqrt((weights**2).sum()) / weights.sum()), coarsest)
 
 
-def _measured(trial: Trial, name: str) -> bool:
-    return bool(trial.samples[[name, f"{name}_below"]].notna().any(axis=None))
+def _nearest(found: Measured, bale: Bale) -> tuple[str, str] | None:
+    """What the nearest day-0 sample of one bale was taken of, and its name."""
+    levels = ((level, bale[level]) for level in ("bale", "pair", "lot"))
+    return next(((level, name) for level, name in levels if (name,) in found.crop), None)
 
 
-def _cored_dm(trial: Trial, bale: Series, sample: Series) -> float | str:
-    """DM taken by cores before this sample, kg, or why it is not known."""
-    mine = trial.samples[(trial.samples["of"] == bale["bale"]) & (trial.samples["kind"] == "core")]
-    # A duplicate is part of its sample and took nothing more out of the bale.
-    earlier = mine[(mine["taken_on"] < sample["taken_on"]) & (mine["role"] != "duplicate")]
-    if not len(earlier):
-        return 0.0
-    if earlier["fresh_kg"].isna().any():
-        return "the fresh mass of earlier cores is not recorded (samples.csv, fresh_kg)"
-    taken = earlier["fresh_kg"] * earlier["dm"].fillna(float(sample["dm"])) / 1000.0
-    return float(taken.sum())
+def _cored_dm(found: Measured, unit: Unit, taken_on: pd.Timestamp, dm: float) -> float | str:
+    """DM taken by cores before these samples, kg, or why it is not known."""
+    earlier = {
+        sample["sample"]: (bales, sample)
+        for bale in unit.bales
+        for bales, sample in found.cores.get(bale, ())
+        if sample["taken_on"] < taken_on
+    }
+    if not all({*bales} <= {*unit.bales} for bales, _ in earlier.values()):
+        return "earlier cores went into a composite with other bales: what each gave is not known"
+    taken = 0.0
+    for _, core in earlier.values():
+        if not is_given(core["fresh_kg"]):
+            return "the fresh mass of earlier cores is not recorded (samples.csv, fresh_kg)"
+        taken += core["fresh_kg"] * (core["dm"] if is_given(core["dm"]) else dm) / 1000.0
+    return taken
 
 
-def dm_methods(trial: Trial, rows: pd.DataFrame) -> tuple[str, ...]:
-    """How DM loss was made, in sentences."""
-    form = trial.settings.dm_correction.form
-    by = {
-        "none": "DM at opening is not corrected for volatiles, so DM loss is overstated where it "
-        "was determined in an oven.",
-        "full": "DM at opening is corrected for volatiles by the full form (Weissbach & Kuhla "
-        "1995); DM at baling needs none.",
-        "short": "DM at opening is corrected for volatiles by the short form for grass (Weissbach "
-        "& Kuhla 1995); it moves the level and hardly the difference between bindings.",
-    }[form]
-    notes = ["DM loss by mass balance, % of the DM ensiled.", by]
-    if form == "full":
-        never = [n for n in (*FATTY_ACIDS, "propanediol", "ethanol") if not _measured(trial, n)]
-        if never:
-            words = ", ".join(name.replace("_", " ") for name in never)
-            notes.append(f"Not measured, counted as 0 in the correction: {words}.")
-    gap = rows["value"] - rows["uncorrected"]
-    if gap.notna().any() and form != "none":
-        notes.append(
-            f"The correction lowers DM loss by {-gap.mean():.2f} points on average; the "
-            "uncorrected values stand beside it."
-        )
-    notes += _shared_error(trial, rows)
-    return tuple(notes)
+def samples_for_loss(found: Measured, unit: Unit, opening: str) -> list[Parts] | str:
+    """Return the samples of each DM loss of a unit at an opening, or why there are none.
+
+    Every sample of the unit gives one. Without any, the samples of its bales give one together.
+    """
+    own = found.samples.get((unit.bales, opening), [])
+    if own:
+        return [[[sample]] for sample in own]
+    each = [found.samples.get(((bale,), opening), []) for bale in unit.bales]
+    if len(each) > 1 and all(each):
+        return [each]
+    return "no composite sample of these bales, and not each of them sampled"
 
 
-def _shared_error(trial: Trial, rows: pd.DataFrame) -> list[str]:
-    """What one bale's error is, and what is shared by bales and thus missing from the spread."""
-    notes = []
-    if rows["measurement_se"].notna().any():
-        notes.append(
-            f"Errors of weighing and DM alone give one bale's loss a standard error of "
-            f"{rows['measurement_se'].mean():.2f} points; the spread between bales contains it."
-        )
-    shared = rows[rows["day0_of"] == "lot"]
-    if len(shared) and trial.settings.measurement_sd.dm is not None:
-        lots = shared["lot"].nunique()
-        each = (1.0 - shared["value"].mean() / 100.0) / shared["d0"].mean()
-        error = 100.0 * each * trial.settings.measurement_sd.dm / np.sqrt(lots)
-        notes.append(
-            f"One day-0 sample a lot is shared by its bales: its error of {error:.2f} points "
-            "cancels in differences between bindings and comes on top of the levels' standard "
-            "errors."
-        )
-    return notes
+def is_whole(found: Measured, unit: Unit, opening: str) -> bool:
+    """Tell whether weighings and samples of a unit are there, whatever their values."""
+    weighed = all(_forage(found, unit, at) is not None for at in (None, opening))
+    return weighed and not isinstance(samples_for_loss(found, unit, opening), str)

@@ -32,6 +32,7 @@ from silagetrial.analysis.terms import (
     lots_are_fixed,
     without_binding,
 )
+from silagetrial.analysis.units import kind_of
 from silagetrial.data.settings import Settings
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
@@ -150,9 +151,10 @@ def _random_terms(
         refused = _refused(rows, x, kept, grouping)
         terms.append(Term(grouping, "random", refused is None, refused or why))
     if not recored:
-        reason = "each bale was opened once: its own variation is the residual"
+        once = f"each {kind_of(rows).each} was opened once"
+        reason = f"{once}: its own variation is the residual"
         if rows.duplicated("bale").any():
-            reason = "each bale was opened once: see bale:opening"
+            reason = f"{once}: see bale:opening"
         terms.append(Term("bale", "random", False, reason))
     return terms
 
@@ -163,6 +165,7 @@ def _candidates(
     """Groupings that could carry variation, from the largest to the smallest, with why."""
     count = {c: rows[c].nunique() for c in ("site", "lot", "run", "pair", "bale", "batch")}
     found: list[tuple[str, str]] = []
+    kind = kind_of(rows)
     if count["site"] >= FEWEST_RANDOM_SITES:
         found += [
             ("site", f"{count['site']} sites stand for sites like these"),
@@ -179,13 +182,17 @@ def _candidates(
         found.append(("run", why))
     if count["pair"]:
         word = "pairs" if len(set(rows["binding"])) < 3 else "sets"
-        found.append(("pair", f"{count['pair']} {word}: bales of one {word[:-1]} share the swath"))
+        why = f"{count['pair']} {word}: {kind.several} of one {word[:-1]} share the swath"
+        found.append(("pair", why))
     if recored:
-        found.append(("bale", "each bale was cored again and again"))
+        found.append(("bale", f"each {kind.each} was cored again and again"))
     if rows.duplicated(["bale", "opening"]).any():
-        found.append(("bale:opening", "several results of one bale at one opening"))
+        found.append(("bale:opening", f"several results of one {kind.word} at one opening"))
     if count["batch"] > 1 and splits_blocks(rows, x, "batch"):
-        why = f"{count['batch']} laboratory batches: bales that are compared lie in different ones"
+        why = (
+            f"{count['batch']} laboratory batches: {kind.word}s that are compared lie in "
+            "different ones"
+        )
         found.append(("batch", why))
     return list({grouping: (grouping, why) for grouping, why in found}.values())
 

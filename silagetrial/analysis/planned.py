@@ -31,13 +31,17 @@ _UNITS = ("site", "lot", "run", "pair", "bale")
 """Random terms whose levels are things with names."""
 
 
-def with_planned(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> ResponseAnalysis:
+def with_planned(
+    trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame, over_storage: pd.DataFrame
+) -> ResponseAnalysis:
     """Add to an analysis what the plan asks for beside it, and how far its model carries it.
 
     Parameters
     ----------
     rows : pandas.DataFrame
         The rows modelled.
+    over_storage : pandas.DataFrame
+        Those that a curve takes: also what was measured outside the windows.
     """
     plan, response = trial.settings.analysis, result.response
     level, limit = 1.0 - plan.alpha, plan.limits.get(response.name)
@@ -47,9 +51,11 @@ def with_planned(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> 
     if limit is not None and result.fit is not None and result.comparison is not None:
         means = result.comparison.means
         if len(means):
-            modelled = modelled_shares(result.fit, means, response, limit, level=level)
+            modelled = modelled_shares(
+                result.fit, means, response, limit, level=level, unit=result.records.unit
+            )
             result = replace(result, shares=modelled)
-    result = replace(result, curve=_curve(trial, result, rows))
+    result = replace(result, curve=_curve(trial, result, over_storage))
     if result.fit is None or result.model is None or result.comparison is None:
         return result
     contrast = main_contrast(result.comparison, trial.settings)
@@ -106,6 +112,9 @@ def _curve(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> CurveA
     if curve is None or result.model is None or result.comparison is None:
         return None
     names = result.model.levels["binding"]
+    for column in {*result.model.levels} - {"opening"}:
+        # What has values outside the windows only, the design was not asked about.
+        rows = rows[rows[column].astype(str).isin(result.model.levels[column])]
     terms = set(result.comparison.differences.labels["term"])
     pairs = [(a, b) for b in names for a in names if a != b and f"{a} - {b}" in terms]
     return analyse_curve(trial, result.response, rows, result.model, curve, pairs)

@@ -12,7 +12,8 @@ import pandas as pd
 from silagetrial.analysis.compare import Comparison
 from silagetrial.analysis.curve_analysis import CurveAnalysis
 from silagetrial.analysis.model import ModelChoice
-from silagetrial.analysis.responses import Records, Response
+from silagetrial.analysis.records import Records
+from silagetrial.analysis.responses import Response
 from silagetrial.analysis.witness import Witness
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table

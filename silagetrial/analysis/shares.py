@@ -24,6 +24,7 @@ import pandas as pd
 from scipy import optimize, special
 
 from silagetrial.analysis.responses import Response
+from silagetrial.analysis.units import BALE, UnitKind, kind_of
 from silagetrial.display.table import Table
 from silagetrial.mixed import Fit, Functions, contrasts
 from silagetrial.mixed.covariance import Floats
@@ -90,9 +91,15 @@ def _noncentrality(t: float, df: float, p: float) -> float:
 
 
 def modelled_shares(
-    fit: Fit, means: Functions, response: Response, limit: float, *, level: float
+    fit: Fit,
+    means: Functions,
+    response: Response,
+    limit: float,
+    *,
+    level: float,
+    unit: UnitKind = BALE,
 ) -> Table:
-    """Share of bales over a limit by binding and opening, from the model.
+    """Share of bales (or of other units) over a limit by binding and opening, from the model.
 
     Parameters
     ----------
@@ -102,6 +109,9 @@ def modelled_shares(
         Adjusted means of bindings.
     limit : float
         In the response's unit.
+    level : float
+    unit : UnitKind
+        What a value is of: composites vary less than bales, so that their share is another one.
     """
     at = float(np.log(limit)) if response.scale == "log" else limit
     weights = np.array([float(p.term.split(" ")[0] not in NOT_OF_BALES) for p in fit.parameters])
@@ -119,16 +129,21 @@ def modelled_shares(
     )  # fmt: skip
     of = "logarithms" if response.scale == "log" else "values"
     notes = (
-        f"{response.label} over {limit:g} {response.level_unit}: share of single bales, {of} taken "
-        f"as normal with the sum of all variances between bales (SD {np.sqrt(variance):.3g}, "
-        f"{df:.1f} df); intervals by the noncentral t.",
+        f"{response.label} over {limit:g} {response.level_unit}: share of {_single(unit)}, {of} "
+        f"taken as normal with the sum of all variances between {unit.word}s "
+        f"(SD {np.sqrt(variance):.3g}, {df:.1f} df); intervals by the noncentral t.",
     )
-    title = f"{response.label}: share of bales over {limit:g} {response.level_unit}, by the model"
+    over = f"over {limit:g} {response.level_unit}"
+    title = f"{response.label}: share of {unit.several} {over}, by the model"
     return Table(frame, title=title, notes=notes, formats={"limit": "g"})
 
 
+def _single(unit: UnitKind) -> str:
+    return "single bales" if unit.size == 1 else f"{unit.several}, not of bales"
+
+
 def counted_shares(rows: pd.DataFrame, response: Response, limit: float, *, level: float) -> Table:
-    """Count bales over a limit by opening and binding, with exact intervals.
+    """Count bales (or other units) over a limit by opening and binding, with exact intervals.
 
     Parameters
     ----------
@@ -145,10 +160,12 @@ def counted_shares(rows: pd.DataFrame, response: Response, limit: float, *, leve
     values["known"] = ~values["unknown"]
     cells = values.groupby(["planned", "opening", "binding"], sort=True)
     frame = cells[["known", "over", "unknown"]].sum().reset_index().drop(columns="planned")
-    frame = frame.rename(columns={"known": "bales", "unknown": "not_known"})
-    low, high = clopper_pearson(frame["over"], frame["bales"], level=level)
-    some = frame["bales"] > 0
-    share = (frame["over"] / frame["bales"].where(some)).astype(float)
+    unit = kind_of(rows)
+    word = f"{unit.word}s"
+    frame = frame.rename(columns={"known": word, "unknown": "not_known"})
+    low, high = clopper_pearson(frame["over"], frame[word], level=level)
+    some = frame[word] > 0
+    share = (frame["over"] / frame[word].where(some)).astype(float)
     frame = frame.assign(
         limit=limit, estimate=share, conf_low=np.where(some, low, np.nan),
         conf_high=np.where(some, high, np.nan), unit="", scale="share",
@@ -156,8 +173,8 @@ def counted_shares(rows: pd.DataFrame, response: Response, limit: float, *, leve
     if not frame["not_known"].any():
         frame = frame.drop(columns="not_known")
     note = (
-        "Counts with Clopper-Pearson intervals, which take bales as independent: bales of one "
+        f"Counts with Clopper-Pearson intervals, which take {word} as independent: {word} of one "
         "site or pair are more alike, so that the intervals may be too short."
     )
-    title = f"{response.label}: bales over {limit:g} {response.level_unit}, counted"
+    title = f"{response.label}: {unit.several} over {limit:g} {response.level_unit}, counted"
     return Table(frame, title=title, notes=(note,), formats={"limit": "g"})

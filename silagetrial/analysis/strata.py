@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from silagetrial.analysis.units import kind_of
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed.covariance import Bools, Floats
 
@@ -126,7 +127,7 @@ def binding_unit(rows: pd.DataFrame, *, also: Sequence[str] = ()) -> BindingUnit
     mixing = [c for c in dict.fromkeys([*groupings, "pair"]) if holds_several(rows, c)]
     alone = [column for column in groupings if _alone(rows, column)]
     if not alone:
-        return BindingUnit("bale", "bales", tuple(mixing))
+        return BindingUnit("bale", f"{kind_of(rows).word}s", tuple(mixing))
     column = min(alone, key=lambda c: rows[c].nunique())
     plural = {"run": "runs", "lot": "lots", "batch": "batches"}.get(column, f"{column} blocks")
     return BindingUnit(column, plural, tuple(mixing))

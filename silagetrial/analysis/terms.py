@@ -9,6 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from silagetrial.analysis.strata import holds_several, splits_blocks, unpaired
+from silagetrial.analysis.units import kind_of
 from silagetrial.data.settings import Settings
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.frame import model_frame
@@ -145,7 +146,8 @@ def _splitting_terms(
             continue
         x = without_binding(rows, [*terms, *found], levels)
         if splits_blocks(rows, x, name):
-            why = f"bales that are compared differ in it; without the term the {name} would enter "
+            why = f"{kind_of(rows).word}s that are compared differ in it; without the term the "
+            why += f"{name} would enter "
             found.append(Term(name, "fixed", True, why + "the difference between bindings"))
     return found
 
@@ -184,7 +186,8 @@ def _factor_terms(rows: pd.DataFrame, name: str, *, compares: bool, why: str) ->
     if (cells.to_numpy() == 0).any():
         reason = f"some {name} has not every binding, so the interaction cannot be estimated"
     elif (cells.to_numpy() < 2).any():
-        reason = f"one bale a {name} and binding: the interaction cannot be told from the error"
+        one = kind_of(rows).word
+        reason = f"one {one} a {name} and binding: the interaction cannot be told from the error"
     else:
         reason = f"the difference may depend on the {name}; means weigh each {name} equally"
         return [*terms, Term(f"binding:{name}", "fixed", True, reason)]

@@ -7,7 +7,7 @@ from typing import Final
 import pandas as pd
 
 from silagetrial.analysis.catalogue import responses_of
-from silagetrial.analysis.massbalance import FATTY_ACIDS, NEEDED
+from silagetrial.analysis.dm_opening import FATTY_ACIDS, NEEDED
 from silagetrial.data.schema import ANALYTES, TABLES
 from silagetrial.data.settings import COVARIATES, Settings
 from silagetrial.data.units import inside_unit

@@ -58,7 +58,11 @@ _RULES: Final = {
     "lost_bales": "a lost bale is reported with its cause; its partner stays in the analysis and "
     "is told from the other pairs by the model; nothing is imputed. The comparison is about bales "
     "that reach their opening. A spare pair may take the place of a pair with a lost bale",
-    "late": "a bale opened outside the window of its opening stays in that opening and is listed",
+    "late": "a value measured outside the window of its opening is none of that opening: it is "
+    "listed, and counts for a curve over storage only; its partner stays in the analysis",
+    "units": "a composite of several bales, or bales weighed together, is one value and one unit; "
+    "bindings are compared between those of the same pairs. A response holds single bales, or "
+    "composites of one size: the kind that holds the most bales over all openings",
     "repeats": "two results of one bale at one opening are averaged on their own scale where every "
     "bale has as many; otherwise the model has a term for them",
     "multiplicity": "the primary contrast stands by its own interval; the openings of one "

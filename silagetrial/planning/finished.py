@@ -131,7 +131,7 @@ def finished(report: str | Path, response: str | None = None) -> Finished:
     UsageError
         No such file, or a file that is no report's.
     NoAnswer
-        The report has no variances of the response.
+        The report has no variances of the response, or of several bales as one value.
     """
     path = Path(report)
     path = path / RESULTS if path.is_dir() else path
@@ -147,6 +147,13 @@ def finished(report: str | Path, response: str | None = None) -> Finished:
         )
     own = responses[name]
     variances = own["variances"]
+    together = own.get("values_of", {"what": "bale", "bales": 1})
+    if together["bales"] > 1:
+        raise NoAnswer(
+            found=f"variances of {together['what']}s of {together['bales']} bales in {path.name}",
+            expected="variances of single bales: several bales as one value vary less",
+            remedy="give spreads in the plan",
+        )
     unknown = [t for t in variances["terms"] if t.startswith(("residual:", "serial"))]
     if unknown:
         raise NoAnswer(

@@ -67,7 +67,7 @@ def summary(analysis: Analysis) -> tuple[str, str, str]:
     found = [_found(analysis.trial, result) for result in results]
     grown = [_grown(analysis.trial, result) for result in answered]
     counted = [_counted(analysis.trial, result) for result in answered]
-    reach = [_scope(answered[0]), *_blind(answered), *invented]
+    reach = [_scope(answered), *_blind(answered), *invented]
     return (
         _sentences([*found, *_fragile(answered)]),
         _sentences([*grown, *counted]),
@@ -175,16 +175,23 @@ def _counted(trial: Trial, result: ResponseAnalysis) -> str:
     )
 
 
-def _scope(result: ResponseAnalysis) -> str:
-    """Say what the answer is about: ``These 3 farms only, 70 bales in 36 pairs``."""
+def _scope(answered: Sequence[ResponseAnalysis]) -> str:
+    """Say what the answer is about: ``These 3 farms only, 70 bales in 36 pairs``.
+
+    Where responses are of different units, each says its own.
+    """
+    result = answered[0]
     scope = "" if result.model is None else result.model.scope
     only = "" if scope.startswith("farms like") else " only"
-    return f"{scope[0].upper()}{scope[1:]}{only}, {_replicates(result)}."
+    said = _replicates(result)
+    if len({each.records.unit for each in answered}) > 1:
+        said = "; ".join(f"{_replicates(each)} ({name_of(each)})" for each in answered)
+    return f"{scope[0].upper()}{scope[1:]}{only}, {said}."
 
 
 def _replicates(result: ResponseAnalysis) -> str:
     rows = result.records.rows
-    pairs, bales = rows["pair"].nunique(), count(rows["bale"].nunique(), "bale")
+    pairs, bales = rows["pair"].nunique(), result.records.unit.counted(rows["bale"].nunique())
     word = block_word(list(dict.fromkeys(rows["binding"])))
     return f"{bales} in {count(pairs, word)}" if pairs else bales
 

@@ -278,6 +278,7 @@ def _residual_alt(result: ResponseAnalysis, expected: Floats) -> str:
     straight = np.corrcoef(expected, frame["standardised"])[0, 1]
     return (
         f"{result.response.label}: {len(frame)} standardised residuals, the largest in size "
-        f"{number(worst['standardised'])} (bale {worst['bale']}, {worst['opening']}); "
+        f"{number(worst['standardised'])} "
+        f"({result.records.unit.word} {worst['bale']}, {worst['opening']}); "
         f"{int((size > 2).sum())} beyond 2. Correlation with normal quantiles {straight:.3f}."
     )

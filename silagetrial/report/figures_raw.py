@@ -76,13 +76,12 @@ def _dots_by_opening(trial: Trial, result: ResponseAnalysis) -> Picture:
         _value_axis(axes, result)
         key(figure, list(look.items()), below=bool(rows["below"].any()), line=False)
         word = block_word(trial.settings.compare)
-        caption = (
-            f"{response.label} of every bale ({count(len(rows), 'result')})"
-            f"{_unit_note(result)}; a grey line joins the bales of one {word}."
-            if rows["pair"].notna().any()
-            else f"{response.label} of every bale ({count(len(rows), 'result')})"
-            f"{_unit_note(result)}."
-        )
+        unit = result.records.unit
+        caption = f"{response.label} of every {unit.each} ({count(len(rows), 'result')})"
+        caption += _unit_note(result)
+        if rows["pair"].notna().any():
+            caption += f"; a grey line joins the {unit.word}s of one {word}"
+        caption += f".{_not_drawn(result)}"
         return finish(figure, alt=_alt(trial, result, openings), caption=caption)
 
 
@@ -137,10 +136,11 @@ def _lines_by_pair(trial: Trial, result: ResponseAnalysis) -> Picture:
         figure.supxlabel("days in storage", fontsize=8.5)
         key(figure, list(look.items()), below=bool(rows["below"].any()), line=True)
         openings = [o.name for o in _openings(trial)]
-        word = block_word(trial.settings.compare) if rows["pair"].notna().any() else "bale"
+        unit = result.records.unit
+        word = block_word(trial.settings.compare) if rows["pair"].notna().any() else unit.word
         caption = (
-            f"{response.label} of every bale at every coring ({count(len(rows), 'result')})"
-            f"{_unit_note(result)}; one panel a {word}."
+            f"{response.label} of every {unit.each} at every coring ({count(len(rows), 'result')})"
+            f"{_unit_note(result)}; one panel a {word}.{_not_drawn(result)}"
         )
         return finish(figure, alt=_alt(trial, result, openings), caption=caption)
 
@@ -221,7 +221,7 @@ def _strip(trial: Trial, binding: str) -> float:
 
 _DAYS_CAPTION: Final = (
     "Actual against planned days in storage of every result; the grey bar is the window within "
-    "which a result counts as on time."
+    "which a result counts for its opening."
 )
 
 
@@ -234,9 +234,9 @@ def _days_alt(trial: Trial, rows: pd.DataFrame, off: pd.Series) -> str:
                 f"{opening.name}, planned {opening.days:g} days: actual "
                 f"{opening.days + mine.min():.0f} to {opening.days + mine.max():.0f}"
             )
-    late = int(rows["late"].sum())
-    outside = count(late, "result") if late else "no result"
-    return f"Days in storage. {'; '.join(parts)}. Later than the window: {outside}."
+    apart = int((~rows["inside"]).sum())
+    outside = count(apart, "result") if apart else "no result"
+    return f"Days in storage. {'; '.join(parts)}. Outside the window: {outside}."
 
 
 def _openings(trial: Trial) -> list[Opening]:
@@ -251,6 +251,14 @@ def _value_axis(axes: Axes, result: ResponseAnalysis) -> None:
 
 def _unit_note(result: ResponseAnalysis) -> str:
     return ", logarithmic scale" if result.response.scale == "log" else ""
+
+
+def _not_drawn(result: ResponseAnalysis) -> str:
+    """What the picture does not hold: values outside the window of their opening."""
+    apart = len(result.records.outside)
+    return (
+        f" Not drawn: {count(apart, 'result')} outside the window of the opening." if apart else ""
+    )
 
 
 def _alt(trial: Trial, result: ResponseAnalysis, openings: Sequence[str]) -> str:

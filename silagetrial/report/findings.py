@@ -132,9 +132,17 @@ def due_at(trial: Trial, opening: str) -> str:
 
 
 def sampled(analysis: Analysis) -> pd.DataFrame:
-    """Return what every sample with a value of any response is about: bale, opening, days."""
-    columns = ["bale", "binding", "opening", "sample", "days", "planned_days", "late"]
-    parts = [result.records.rows[columns] for result in analysis.responses.values()]
+    """Return what every sample with a value of any response is about: bale, opening, days.
+
+    ``inside`` tells whether it was taken inside the window of its opening.
+    """
+    columns = ["bale", "binding", "opening", "sample", "days", "planned_days"]
+    parts = [
+        rows[columns].assign(inside=inside)
+        for inside in (True, False)
+        for result in analysis.responses.values()
+        for rows in (result.records.rows if inside else result.records.outside,)
+    ]
     whole = pd.concat([part for part in parts if len(part)] or parts, ignore_index=True)
     return whole.drop_duplicates(["bale", "opening", "sample"]).reset_index(drop=True)
 

@@ -92,6 +92,11 @@ def model(result: ResponseAnalysis) -> Prose:
             f"The answer is about {choice.scope}; the error of the binding has "
             f"{count(choice.error_df, 'degree', 'degrees')} of freedom in the design."
         )
+    if result.records.unit.size > 1:
+        lines.append(
+            f"A {result.records.unit.each} stands in the place of a bale, and those of the same "
+            "pairs in the place of a pair: they are the replicates."
+        )
     lines.append("The terms follow from the design and the plan, never from the data.")
     return Prose((" ".join(lines),))
 
@@ -189,15 +194,35 @@ def methods(analysis: Analysis) -> Prose:
             "DM loss by mass balance: 1 minus dry matter at opening over dry matter at wrapping, "
             "binding and film taken off, earlier cores added back. A slightly negative loss is "
             "noise and stays.",
+            "A value measured outside the window of its opening, by the calendar, is none of that "
+            "opening: it is listed among what is left out and counts for a curve over storage "
+            "only. Its partner stays, as with any value that is missing.",
             "DM at opening corrected for volatiles lost in the oven where the plan asks for it "
             f"(Weissbach & Kuhla 1995). {COEFFICIENTS} The crop's sample at baling is in no model "
             "of butyric acid or DM loss.",
             "Two independent checks: the paired t of each contrast, pair by pair, and "
             "statsmodels' MixedLM (Seabold & Perktold 2010).",
+            *_together(analysis),
             *by_design(analysis),
             *_bootstrap(analysis),
         ),
         kind="list",
+    )
+
+
+def _together(analysis: Analysis) -> tuple[str, ...]:
+    """What a value of several bales is; nothing where every value is of one bale."""
+    several = [r for r in analysis.responses.values() if r.records.unit.size > 1]
+    if not several:
+        return ()
+    units = joined([f"{r.response.in_sentence} in {r.records.unit.several}" for r in several])
+    return (
+        f"Analysed as values of several bales: {units}. Each is one value and one unit, never "
+        "divided among its bales or copied to them; bindings are compared between units of the "
+        "same pairs, and a unit without such a partner stands alone. One response holds units of "
+        "one size, because several bales together vary less than one: the size that holds the "
+        "most bales, counted at every opening, whatever the results. What is left out for that is "
+        "listed.",
     )
 
 

@@ -70,6 +70,7 @@ def _response(result: ResponseAnalysis) -> dict[str, object]:
         **{name: getattr(response, name) for name in ("label", "unit", "level_unit", "scale",
                                                       "effect")},
         "answered": result.answered,
+        "values_of": {"what": records.unit.word, "bales": records.unit.size},
         "refusal": None
         if why is None
         else {"found": why.found, "expected": why.expected, "remedy": why.remedy},

@@ -130,14 +130,14 @@ def storage(analysis: Analysis) -> Shown:
                 "smallest_days": mine["days"].min(),
                 "median_days": mine["days"].median(),
                 "largest_days": mine["days"].max(),
-                "late": int(mine["late"].sum()),
+                "outside": int((~mine["inside"]).sum()),
             }
         )
     labels = {
         "smallest_days": "actual, smallest",
         "median_days": "median",
         "largest_days": "largest",
-        "late": "after the window",
+        "outside": "outside the window",
     }
     return Table(pd.DataFrame(lines), title="Days in storage, from film wrapping", labels=labels)
 
@@ -146,8 +146,10 @@ def found(result: ResponseAnalysis) -> Shown:
     """Show the values by opening and binding without a model."""
     if not len(result.summary):
         return NOTHING
+    unit = result.records.unit
     labels = {"days": "mean days", "std_dev": "SD", "mean_uncorrected": "mean, uncorrected"}
-    formats = {"bales": ".0f", "below_limit": ".0f"}
+    labels[f"{unit.word}s"] = unit.several
+    formats = {f"{unit.word}s": ".0f", "below_limit": ".0f"}
     values = dict.fromkeys(
         ("median", "mean", "std_dev", "smallest", "largest", "mean_uncorrected"), ".2f"
     )
@@ -184,6 +186,8 @@ def correction(trial: Trial, result: ResponseAnalysis) -> Shown:
     return Table(
         frame,
         title=f"{result.response.label} with and without the correction for volatiles",
-        notes=(f"In {result.response.level_unit}; means of bales, no model.",),
+        notes=(
+            f"In {result.response.level_unit}; means of {result.records.unit.several}, no model.",
+        ),
         formats=dict.fromkeys(("corrected", "uncorrected", "change"), ".2f"),
     )

@@ -10,7 +10,8 @@ import pytest
 from analysis_designs import answer, change, drop, replace_text
 from builders import make_trial, read_cells, write_cells
 
-from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, Records, records_of
+from silagetrial.analysis.records import Records, records_of
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
 from silagetrial.data.read import read_trial
 
 TRIAL = {"sites": 1, "pairs": 4, "limit": 0.01}
@@ -144,15 +145,6 @@ def test_sample_missing_before_a_bale_was_lost_has_its_own_reason(tmp_path: Path
         ("A01-film", "no sample", "no laboratory result"),
         ("A01-film", "bale lost", "rats (2025-12-14)"),
     ]
-
-
-def test_late_opening_counts_and_is_marked(tmp_path: Path) -> None:
-    folder = make_trial(tmp_path, **TRIAL)
-    change(folder, "samples", {"sample": "A01-net-60"}, taken_on="2025-08-20")
-    row = of_bale(records(folder), "A01-net")
-    assert row["late"]
-    assert (row["opening"], row["planned_days"]) == ("60 days", 60.0)
-    assert row["days"] > 80
 
 
 # ---- repeat analyses ----

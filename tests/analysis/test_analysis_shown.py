@@ -8,7 +8,8 @@ import pytest
 from builders import make_trial, read_cells, write_cells
 
 from silagetrial.analysis import Analysis, analyse
-from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, Response, records_of
+from silagetrial.analysis.records import records_of
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, Response
 from silagetrial.data import read_trial
 from silagetrial.errors import UsageError
 
@@ -52,7 +53,7 @@ def test_a_response_without_values_says_why(tmp_path: Path) -> None:
     none = analyse(read_trial(without_samples(tmp_path)))["dm_loss"]
     assert repr(none).startswith("DM loss: no answer\nFound: no value of DM loss (32 times")
     assert none._repr_html_().startswith("<pre>DM loss: no answer")
-    assert "each bale&#x27;s weighings" in none._repr_html_()
+    assert "weighings of the same bales" in none._repr_html_()
 
 
 @pytest.mark.parametrize("response", [BUTYRIC_ACID, DM_LOSS])

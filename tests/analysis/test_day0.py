@@ -22,7 +22,8 @@ from curve_designs import planned
 from silagetrial.analysis import choose_model
 from silagetrial.analysis.catalogue import response_of
 from silagetrial.analysis.day0 import baseline_rows, covariate_columns, crop_values
-from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, records_of
+from silagetrial.analysis.records import records_of
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
 from silagetrial.analysis.strata import completed
 from silagetrial.data.read import read_trial
 from silagetrial.errors import UsageError

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from builders import make_trial, read_cells, write_cells
 
-from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, records_of
+from silagetrial.analysis.records import records_of
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
 from silagetrial.analysis.split_pairs import SPLIT
 from silagetrial.data import Trial, read_trial
 

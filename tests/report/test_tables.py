@@ -142,8 +142,11 @@ def test_bales_made_add_up(analysed: Analysed) -> None:
 
 def test_what_is_left_out_is_listed_once_with_its_reason(analysed: Analysed) -> None:
     frame = shown(tables.left_out(analysed("separate"))).frame
-    assert set(frame["what"]) == {"bale lost", "no sample"}
-    assert list(frame["response"]) == ["Butyric acid, DM loss"] * 2
+    assert set(frame["what"]) == {"bale lost", "no sample", "outside the window"}
+    assert list(frame["response"]) == ["Butyric acid, DM loss"] * 4
+    late = frame[frame["what"] == "outside the window"]
+    assert list(late["bale"]) == ["WE03-1", "WE03-2"]
+    assert late["reason"].str.startswith("samples: 114 days, window 78 to 102; used for").all()
     assert all(frame["reason"])
     nothing = tables.left_out(analysed("one pair"))
     assert isinstance(nothing, Prose)
@@ -153,7 +156,7 @@ def test_what_is_left_out_is_listed_once_with_its_reason(analysed: Analysed) -> 
 def test_storage_shows_the_late_pair(analysed: Analysed) -> None:
     analysis = analysed("separate")
     frame = shown(tables.storage(analysis)).frame.set_index("opening")
-    assert list(frame["late"]) == [0, 2, 0, 0]
+    assert list(frame["outside"]) == [0, 2, 0, 0]
     assert round(frame.loc["3 months", "largest_days"]) == 114
     assert list(frame["results"]) == [18, 18, 17, 17]
 

@@ -1,0 +1,98 @@
+"""Which units a response is analysed in: bales, or composites or groups of one size.
+
+Several bales as one value vary less than a bale does, so that one response holds units of one size
+only. The choice looks at what was sampled and weighed together, never at a result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from silagetrial.analysis.massbalance import is_whole
+from silagetrial.analysis.responses import DM_LOSS, Response
+from silagetrial.analysis.units import BALE, Measured, Members, Unit, UnitKind, expected_openings
+from silagetrial.data.draft import is_given
+from silagetrial.data.trial import Trial
+
+__all__ = ["Choice", "choose_units"]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The units of a response.
+
+    Attributes
+    ----------
+    kind : UnitKind
+    openings : mapping
+        Units to the openings at which they were to give a value.
+    counts : mapping
+        Size of units to the number of bales they hold, added up over openings.
+    """
+
+    kind: UnitKind
+    openings: Mapping[Members, tuple[str, ...]]
+    counts: Mapping[int, int]
+
+    def why_not(self, response: Response, size: int) -> str:
+        """Why units of another size are left out, in words."""
+        other, here = _kind(response, size), self.counts.get(self.kind.size, 0)
+        there = self.counts.get(size, 0)
+        start = f"{other.several} vary otherwise than {self.kind.several}: one kind is compared"
+        if response is DM_LOSS and not there:
+            return f"{start}, and these lack what a DM loss needs, or each bale has it by itself"
+        return (
+            f"{start}, that which holds the most bales, counted at every opening ({here} as "
+            f"{self.kind.several}, {there} as {other.several})"
+        )
+
+
+def _kind(response: Response, size: int) -> UnitKind:
+    return BALE if size == 1 else UnitKind("group" if response is DM_LOSS else "composite", size)
+
+
+def choose_units(
+    trial: Trial, response: Response, found: Measured, units: Mapping[Members, Unit | str]
+) -> Choice:
+    """Choose the size of unit that holds the most bales, added up over openings.
+
+    Of sizes that hold equally many the smallest is taken, which gives the most units. Samples
+    count where the result was determined in any sample of that size at all; a DM loss counts
+    where everything was weighed and sampled.
+    """
+    whole = {bales: unit for bales, unit in units.items() if isinstance(unit, Unit)}
+    openings = {bales: tuple(expected_openings(trial, unit.rows)) for bales, unit in whole.items()}
+    every = [(bales, opening) for bales, expected in openings.items() for opening in expected]
+    if response is DM_LOSS:
+        held = [(bales, at) for bales, at in every if _weighed(found, whole, bales, at)]
+    else:
+        held = [(bales, opening) for bales, opening in every if _in_time(found, bales, opening)]
+        known = {len(bales) for bales, at in held if _determined(found, response, bales, at)}
+        held = [(bales, opening) for bales, opening in held if len(bales) in known]
+    cells: dict[int, set[tuple[str, str]]] = {}
+    for bales, opening in held:
+        cells.setdefault(len(bales), set()).update((bale, opening) for bale in bales)
+    counts = {size: len(there) for size, there in cells.items()}
+    size = min(counts, key=lambda size: (-counts[size], size), default=1)
+    return Choice(_kind(response, size), openings, counts)
+
+
+def _in_time(found: Measured, bales: Members, opening: str) -> bool:
+    """Tell whether bales have a sample of their own inside the window of the opening."""
+    return any(sample["in_window"] for sample in found.samples.get((bales, opening), []))
+
+
+def _determined(found: Measured, response: Response, bales: Members, opening: str) -> bool:
+    """Tell whether the laboratory determined a response in some sample of these bales."""
+    names = (response.name, f"{response.name}_below")
+    samples = found.samples[bales, opening]
+    return any(is_given(sample.get(name)) for sample in samples for name in names)
+
+
+def _weighed(found: Measured, units: Mapping[Members, Unit], bales: Members, opening: str) -> bool:
+    """Tell whether bales have all that a DM loss needs; several where not each has it alone."""
+    if not is_whole(found, units[bales], opening):
+        return False
+    alone = [units[(bale,)] for bale in bales]
+    return len(bales) == 1 or not all(is_whole(found, one, opening) for one in alone)
