@@ -25,8 +25,8 @@ def left_out(unit: Mapping[Any, Any], opening: str, what: str, reason: str) -> R
 def missing(trial: Trial, bale: Mapping[Any, Any], opening: str) -> Row:
     """Why a bale has no sample at an opening, as far as the events tell."""
     due = trial.due.frame
-    mine = due[(due["table"] == "samples") & (due["bale"] == bale["bale"])]
-    if (mine["opening"] == opening).any():
+    at_opening = due[(due["table"] == "samples") & (due["opening"] == opening)]
+    if any(bale["bale"] in names.split() for names in at_opening["bale"].dropna()):
         return left_out(bale, opening, "no sample", "planned, not taken yet")
     events = trial.events[trial.events["bale"] == bale["bale"]].sort_values("at")
     planned = trial.settings.opening(opening)

@@ -54,7 +54,9 @@ def opening_sample_there(draft: Draft) -> Iterator[Problem]:
         for sample, opening in zip(draft.cells("samples", "sample"), openings, strict=True)
         for part in draft.parts.get(sample, ())
     }
-    there |= {(row["of"], planned["samples", row["line"]]) for row in draft.due_rows("samples")}
+    for row in draft.due_rows("samples"):
+        bales = [part["bale"] for part in draft.parts.get(row["sample"], ())] or [row["of"]]
+        there |= {(bale, planned["samples", row["line"]]) for bale in bales}
     for bale, names in _due(draft, "samples"):
         for name in names:
             if (bale["bale"], name) not in there:

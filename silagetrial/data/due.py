@@ -176,9 +176,14 @@ def planned_openings(draft: Draft) -> dict[tuple[str, int], str | None]:
         if row["kind"] == "day0":
             named = None
         elif not is_given(named):
-            named = _opening_of_bale(draft.bales.get(row["of"]))
+            named = _opening_of_bale(draft.bales.get(_bales_due(draft, row)[0]))
         planned["samples", row["line"]] = named
     return planned
+
+
+def _bales_due(draft: Draft, row: Row) -> list[str]:
+    """Return the bales a sample is to be taken of; a composite's are of one opening."""
+    return [part["bale"] for part in draft.parts.get(row["sample"], ())] or [row["of"]]
 
 
 def _opening_of_bale(bale: Row | None) -> str | None:
@@ -224,7 +229,8 @@ def _due_row(
         at_start = opening is None
         return row["weighing"], " ".join(row["bales"]), what, opening, 0.0 if at_start else days
     kind = "reference" if row["role"] == "reference" else row["kind"]
-    of = row["of"] if is_given(row["of"]) else None
+    names = [name for name in _bales_due(draft, row) if is_given(name)]
+    of = " ".join(names) or None
     return (
         row["sample"],
         of,

@@ -113,3 +113,21 @@ def test_a_composite_counts_for_each_of_its_bales_in_status(tmp_path: Path) -> N
     write_cells(folder / "samples.csv", rows)
     frame = status(read_trial(folder), today=dt.date(2025, 7, 30)).frame
     assert not frame["bale"].isin(["A01-net", "A02-net"]).any()
+
+
+def test_a_composite_to_come_is_due_for_all_its_bales(tmp_path: Path) -> None:
+    folder = make_trial(tmp_path)
+    parts(("A01-net-60", "A01-net"), ("A01-net-60", "A02-net"))(folder)
+    rows = [r for r in read_cells(folder / "samples.csv") if r["sample"] != "A02-net-60"]
+    for row in rows:
+        if row["sample"] == "A01-net-60":
+            blank = dict.fromkeys(row.keys() - {"sample", "kind"}, "")
+            row.update(blank)
+    write_cells(folder / "samples.csv", rows)
+    trial = read_trial(folder)
+    assert trial.errors == ()
+    assert not any("no sample" in warning.found for warning in trial.warnings)
+    due = trial.due.frame[trial.due.frame["table"] == "samples"].iloc[0]
+    assert (due["bale"], due["opening"], due["days"]) == ("A01-net A02-net", "60 days", 60.0)
+    left = analyse(trial)["butyric_acid"].records.left_out.frame
+    assert left["reason"].tolist() == ["planned, not taken yet"] * 2
