@@ -78,7 +78,8 @@ def check_groups(frame: ModelFrame) -> None:
         return
     df = _group_df(frame)
     if df.min() < FEWEST_GROUP_DF - ROUNDING:
-        worst = int(df.argmin())
+        # The first of those alike: which of them is smallest is a matter of rounding.
+        worst = int(np.flatnonzero(df <= df.min() + ROUNDING)[0])
         raise NoAnswer(
             found=f"{df[worst]:.1f} residual degrees of freedom for {names[worst]}",
             expected=f"at least {FEWEST_GROUP_DF:.0f} for each variance",

@@ -45,7 +45,9 @@ ALIKE_DECIMALS = 10
 THINNING = 32
 """One direction in so many is kept in `DirectionRule.thinned`."""
 RANK_TOLERANCE = 1e-9
-"""Eigenvalues below this share of the largest one are zero."""
+"""Eigenvalues below this share of the largest one are zero, or closer than this the same."""
+ALIKE = 1e-6
+"""Entries of a vector that differ by less are equal but for rounding: the first one counts."""
 
 # Component by component, squared worst-case error with product weights 1/j, for POINTS points.
 GENERATOR = (
@@ -180,8 +182,28 @@ def _factor(matrix: Floats) -> Floats:
     """Factor R = A A', one row a statistic, the largest principal axis first, shape (k, r)."""
     values, vectors = np.linalg.eigh(matrix)
     kept = values > RANK_TOLERANCE * values[-1]
-    factor = (vectors[:, kept] * np.sqrt(values[kept]))[:, ::-1]
+    values, vectors = values[kept][::-1], vectors[:, kept][:, ::-1]
+    alike = np.flatnonzero(-np.diff(values) > RANK_TOLERANCE * values[0]) + 1
+    axes = np.hstack([_own_axes(part) for part in np.split(vectors, alike, axis=1)])
+    factor = axes * np.sqrt(values)
     return np.asarray(factor / np.sqrt((factor**2).sum(axis=1, keepdims=True)))
+
+
+def _own_axes(vectors: Floats) -> Floats:
+    """Orthonormal axes of the space that vectors span, whichever of its axes they are, (k, m).
+
+    Eigenvectors have no sign of their own, and those of equal eigenvalues are any axes of their
+    space: which, is left to the processor. The space's projector is unique. Its longest column
+    comes first, then that of what is left: a Cholesky factor with pivots.
+    """
+    left = vectors @ vectors.T
+    axes = np.empty_like(vectors)
+    for axis in range(vectors.shape[1]):
+        lengths = np.diag(left)
+        pivot = int(np.flatnonzero(lengths >= lengths.max() - ALIKE)[0])
+        axes[:, axis] = left[:, pivot] / np.sqrt(left[pivot, pivot])
+        left = left - np.outer(axes[:, axis], axes[:, axis])
+    return axes
 
 
 def _bins(projection: Floats) -> NDArray[np.intp]:

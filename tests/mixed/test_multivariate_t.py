@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from silagetrial.errors import UsageError
+from silagetrial.mixed import direction_lattice
 from silagetrial.mixed.direction_lattice import direction_rule
 from silagetrial.mixed.multivariate_t import (
     adjusted_p,
@@ -255,6 +256,26 @@ def test_order_and_sign_do_not_matter(seed: int, count: int, df: float) -> None:
     changed = correlation[np.ix_(order, order)] * np.outer(signs, signs)
     first, second = critical_value(correlation, df), critical_value(changed, df)
     assert abs(first.value - second.value) < 2.5 * (first.error + second.error) + BINNING
+
+
+@pytest.mark.parametrize(
+    "matrix",
+    [equal(4, 0.3), np.eye(4), np.kron(np.eye(2), equal(2, 0.5)), random_correlation(7, 5, 3)],
+    ids=["one equal correlation", "none", "two blocks", "all different"],
+)
+def test_the_axes_are_the_same_whichever_eigenvectors_come(
+    matrix: Floats, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Signs, and the axes among equal eigenvalues, are the processor's choice."""
+    factor = direction_lattice._factor(matrix)
+    np.testing.assert_allclose(factor @ factor.T, matrix, atol=1e-12)
+    values, vectors = np.linalg.eigh(matrix)
+    for start in range(len(values)):
+        alike = np.flatnonzero(np.abs(values - values[start]) < 1e-9)
+        turned, _ = np.linalg.qr(np.random.default_rng(start).standard_normal(2 * [len(alike)]))
+        vectors[:, alike] = vectors[:, alike] @ turned
+    monkeypatch.setattr(np.linalg, "eigh", lambda _: (values, vectors))
+    np.testing.assert_allclose(direction_lattice._factor(matrix), factor, atol=1e-12)
 
 
 def test_the_same_bits_every_call() -> None:

@@ -11,7 +11,7 @@ from reference_models import STRUCTURE_NAMES, STRUCTURES, coefficients, fitted, 
 from test_mixed_errors import read
 
 from silagetrial.errors import NoAnswer, UsageError
-from silagetrial.mixed import Fit, fit_mixed
+from silagetrial.mixed import Fit, checks, fit_mixed
 
 SERIAL = {"bale": "day"}
 DATA = made("made_serial.csv").assign(
@@ -136,6 +136,19 @@ def test_group_df_is_rows_less_leverage() -> None:
     assert df < 6
     with pytest.raises(NoAnswer, match=f"{df:.1f} residual degrees of freedom for residual: few"):
         plain(frame, residual_by="few")
+
+
+def test_of_groups_alike_the_first_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Which of them is smaller by rounding is the processor's choice, and no answer."""
+    groups = {"residual_by": "bale", "random": ["pair", "bale"]}
+    for rounding in (-1e-12, 1e-12):
+        monkeypatch.setattr(
+            checks, "_group_df", lambda frame, more=rounding: np.array([9.0, 3.3, 3.3 + more])
+        )
+        with pytest.raises(NoAnswer) as caught:
+            plain(**groups)
+        second = sorted(DATA["bale"].unique())[1]
+        assert caught.value.found == f"3.3 residual degrees of freedom for residual: {second}"
 
 
 def test_repeats_with_an_error_of_their_own_are_fitted() -> None:
