@@ -45,6 +45,8 @@ if TYPE_CHECKING:
     from silagetrial.planning.worth_folder import check_worth_place as check_worth_place
     from silagetrial.planning.worth_folder import write_worth
     from silagetrial.report import Report, write_report
+    from silagetrial.report.reproduction import Reproduction
+    from silagetrial.report.rerun import reproduce
 
 __version__ = "0.1.0"
 
@@ -55,6 +57,7 @@ __all__ = [
     "Plan",
     "PlanFolder",
     "Report",
+    "Reproduction",
     "Trial",
     "__version__",
     "adjusted_means",
@@ -74,6 +77,7 @@ __all__ = [
     "power",
     "read_plan",
     "read_trial",
+    "reproduce",
     "simulate_power",
     "simulated_page",
     "size_of_trial",
@@ -98,6 +102,7 @@ _ROOMS = {
     "Plan": "planning.plan",
     "PlanFolder": "planning.folder",
     "Report": "report",
+    "Reproduction": "report.reproduction",
     "Trial": "data",
     "adjusted_means": "mixed",
     "analyse": "analysis",
@@ -119,6 +124,7 @@ _ROOMS = {
     "power": "planning.power",
     "read_plan": "planning.read_plan",
     "read_trial": "data",
+    "reproduce": "report.rerun",
     "simulate_power": "planning.simulate",
     "simulated_page": "planning.simulated_folder",
     "size_of_trial": "planning.ask",

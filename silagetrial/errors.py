@@ -11,7 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-__all__ = ["DataProblems", "NoAnswer", "Problem", "Severity", "SilageTrialError", "UsageError"]
+__all__ = [
+    "DataProblems",
+    "NoAnswer",
+    "NotReproduced",
+    "Problem",
+    "Severity",
+    "SilageTrialError",
+    "UsageError",
+]
 
 Severity = Literal["error", "warning"]
 
@@ -61,6 +69,12 @@ class NoAnswer(SilageTrialError):  # noqa: N818 - a result with a reason, not a 
     """The design supports no answer to this question; `found` says what is missing."""
 
     exit_code: ClassVar[int] = 4
+
+
+class NotReproduced(SilageTrialError):  # noqa: N818 - a result with a reason, not a fault
+    """A report, run again, is not what its folder holds; `found` says what differs."""
+
+    exit_code: ClassVar[int] = 5
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The command line: arguments in, exit code out, nothing else.
 
-Exit codes: 0 done, 1 unexpected, 2 usage, 3 data problems, 4 no answer the design supports, 130 a
-simulation interrupted from the keyboard.
+Exit codes: 0 done, 1 unexpected, 2 usage, 3 data problems, 4 no answer the design supports, 5 a
+report not reproduced, 130 a simulation interrupted from the keyboard.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from silagetrial.cli.records import (
     describe_start,
     describe_status,
 )
-from silagetrial.cli.reports import describe_report
+from silagetrial.cli.reports import describe_report, describe_reproduce
 from silagetrial.cli.welcome import WELCOME
 from silagetrial.errors import SilageTrialError
 from silagetrial.terminal import show
@@ -34,7 +34,7 @@ def _parser(words: Sequence[str]) -> Parser:
         description="Compare bale bindings in wrapped silage bales: from a trial folder to a "
         "report whose every number can be checked.",
         epilog="Exit codes: 0 done, 1 unexpected, 2 usage, 3 problems in the data, 4 no answer "
-        "the design supports, 130 a simulation interrupted.",
+        "the design supports, 5 a report not reproduced, 130 a simulation interrupted.",
     )
     parser.add_argument(
         "--version", action="version", version=f"silagetrial {silagetrial.__version__}"
@@ -58,6 +58,9 @@ def _parser(words: Sequence[str]) -> Parser:
         commands.add_parser("power", help="say how many pairs a trial needs and what it can see")
     )
     describe_report(commands.add_parser("report", help="analyse a trial and write the report"))
+    describe_reproduce(
+        commands.add_parser("reproduce", help="check a finished report and run it again")
+    )
     describe_api(commands.add_parser("api", help="say where the page of the Python functions is"))
     parser.commands = commands.choices
     for each in (parser, *parser.commands.values()):

@@ -39,9 +39,11 @@ pre { overflow-x: auto; background: #f5f5f5; padding: 0.75rem; font-size: 0.85re
   main { max-width: none; padding: 0; }
   a { color: inherit; text-decoration: none; }
   .st-block { overflow: visible; }
-  .st-table { font-size: 8.5pt; }
+  .st-table { font-size: 8.5pt; line-height: 1.35; }
   .st-table thead { display: table-header-group; }
   .st-table tr { break-inside: avoid; }
+  .st-note, figcaption { break-before: avoid; }
+  p, li { orphans: 3; widows: 3; }
 }
 """
 """The one style sheet of every page and of the report; colours keep at least 4.5:1 on white."""

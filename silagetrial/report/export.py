@@ -86,6 +86,18 @@ h2 { margin-top: 3.2rem; }
 }
 """
 
+_PAPER: Final = """\
+@page { @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; } }
+@media print {
+  .st-block:has(tr:nth-child(25)) { break-inside: auto; }
+  .st-more::details-content { content-visibility: visible; }
+  .st-more > summary { font-weight: 600; list-style: none; break-after: avoid; }
+  .st-more:has(caption) > summary { display: none; }
+}
+"""
+"""For sheets: numbered; only a table longer than half of one is parted; what is folded on a screen
+stands open, headed by its table's caption where it has one."""
+
 
 def notebook_html(notebook: NotebookNode, *, title: str) -> str:
     """Return an executed notebook as one self-contained page.
@@ -108,7 +120,7 @@ def notebook_html(notebook: NotebookNode, *, title: str) -> str:
         template_name="basic", raw_template=_TEMPLATE, exclude_anchor_links=True
     )
     body, _ = exporter.from_notebook_node(_with_something_to_show(notebook))
-    return page(title, body, style=STYLE + _STYLE)
+    return page(title, body, style=STYLE + _STYLE + _PAPER)
 
 
 def _with_something_to_show(notebook: NotebookNode) -> NotebookNode:

@@ -8,13 +8,11 @@ from pathlib import Path
 from typing import Final
 
 from silagetrial.display import place
-from silagetrial.report.contents import DATA, HTML, MANIFEST, NOTEBOOK, RESULTS
+from silagetrial.report.contents import MANIFEST, NAMES
 
 __all__ = ["check_place", "report_place"]
 
-_REPORT: Final = place.Work(
-    "report", MANIFEST, frozenset({DATA, HTML, MANIFEST, NOTEBOOK, RESULTS})
-)
+_REPORT: Final = place.Work("report", MANIFEST, NAMES)
 
 
 def check_place(out: Path, *, force: bool = False, inputs: Collection[Path] = ()) -> None:

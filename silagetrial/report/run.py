@@ -16,10 +16,11 @@ import nbformat
 from silagetrial.data import Trial, read_trial
 from silagetrial.errors import DataProblems, UsageError
 from silagetrial.planning.analysis_plan import HASH_FILE, PLAN_RECORD
-from silagetrial.report.contents import DATA, HTML, NOTEBOOK, RESULTS
+from silagetrial.report.contents import DATA, HTML, NOTEBOOK, PDF, RESULTS
 from silagetrial.report.export import notebook_html
 from silagetrial.report.kernel import execute
 from silagetrial.report.manifest import write_manifest
+from silagetrial.report.pdf import check_pdf, html_pdf
 from silagetrial.report.place import check_place, report_place
 from silagetrial.report.template import STAGES, report_notebook
 from silagetrial.report.words import title_of
@@ -58,6 +59,7 @@ def write_report(
     *,
     date: dt.date | None = None,
     force: bool = False,
+    pdf: bool = False,
     progress: Progress | None = None,
 ) -> Report:
     """Read a trial, analyse it and write the report.
@@ -74,6 +76,8 @@ def write_report(
         SOURCE_DATE_EPOCH, and without it none.
     force : bool
         Replace a folder with anything else in it as well.
+    pdf : bool
+        Write the page as ``report.pdf`` too; needs the extra ``silagetrial[pdf]``.
     progress : callable, optional
         Called with one line of text at each stage.
 
@@ -90,7 +94,8 @@ def write_report(
         When the files of the trial have errors.
     UsageError
         When `out` holds something else, or an earlier report that was changed since, and that is
-        not forced; when nothing can be written there, or the trial would be replaced.
+        not forced; when nothing can be written there, or the trial would be replaced; when a PDF
+        is asked for and cannot be made here.
     SilageTrialError
         When the notebook stops.
     """
@@ -98,19 +103,23 @@ def write_report(
     source, target = Path(trial_path).resolve(), Path(out)
     shown = report_date(date)
     check_place(target, force=force, inputs=(source,))
+    if pdf:
+        check_pdf()
     say("reading the trial")
     trial = read_trial(trial_path)
     if trial.errors:
         raise DataProblems(trial.errors)
     with report_place(target, force=force, inputs=(source,)) as work:
-        inputs = _copy_input(trial, source, work / DATA)
-        _write_pages(trial, work, shown=shown, say=say)
+        _copy_input(trial, source, work / DATA)
+        html = _write_pages(trial, work, shown=shown, say=say)
+        if pdf:
+            say("writing the PDF")
+            (work / PDF).write_bytes(html_pdf(html))
         write_manifest(
             work,
-            inputs=inputs,
-            outputs=(HTML, NOTEBOOK, RESULTS),
             seed=trial.settings.analysis.seed,
-            command=_command(trial_path, out, date=date),
+            command=_command(trial_path, out, date=date, pdf=pdf),
+            date=shown,
         )
     return _written(target)
 
@@ -140,25 +149,24 @@ def report_date(date: dt.date | None) -> dt.date | None:
         ) from error
 
 
-def _copy_input(trial: Trial, source: Path, folder: Path) -> list[str]:
-    """Copy the trial's files and its analysis plan, byte by byte; return their paths."""
+def _copy_input(trial: Trial, source: Path, folder: Path) -> None:
+    """Copy the trial's files and its analysis plan, byte by byte."""
     folder.mkdir()
-    names = [*trial.files, PLAN_RECORD, HASH_FILE]
-    present = [name for name in names if (source / name).is_file()]
-    for name in present:
-        (folder / name).parent.mkdir(exist_ok=True)
-        shutil.copyfile(source / name, folder / name)
-    return [f"{DATA}/{name}" for name in present]
+    for name in [*trial.files, PLAN_RECORD, HASH_FILE]:
+        if (source / name).is_file():
+            (folder / name).parent.mkdir(exist_ok=True)
+            shutil.copyfile(source / name, folder / name)
 
 
-def _write_pages(trial: Trial, work: Path, *, shown: dt.date | None, say: Progress) -> None:
-    """Run the notebook (its last cell writes the results) and write it and the page."""
+def _write_pages(trial: Trial, work: Path, *, shown: dt.date | None, say: Progress) -> str:
+    """Run the notebook (its last cell writes the results) and write it and the page it gives."""
     notebook = report_notebook(date=shown)
     executed = execute(notebook, work, started=lambda cell: _tell_stage(cell, say))
     nbformat.write(executed, work / NOTEBOOK)  # type: ignore[no-untyped-call]
     say("writing the page")
     html = notebook_html(executed, title=title_of(trial))
     (work / HTML).write_text(html, encoding="utf-8", newline="\n")
+    return html
 
 
 def _tell_stage(cell: str, say: Progress) -> None:
@@ -167,9 +175,10 @@ def _tell_stage(cell: str, say: Progress) -> None:
         say(STAGES[cell])
 
 
-def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None) -> str:
+def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None, pdf: bool) -> str:
     words = ["silagetrial", "report", str(trial_path), "--out", str(out)]
-    return shlex.join(words if date is None else [*words, "--date", date.isoformat()])
+    words += [] if date is None else ["--date", date.isoformat()]
+    return shlex.join([*words, *(["--pdf"] if pdf else [])])
 
 
 def _written(folder: Path) -> Report:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
+from threadpoolctl import threadpool_info
 
 from silagetrial.display.place import hash_file
 from silagetrial.errors import UsageError
-from silagetrial.report import manifest
-from silagetrial.report.manifest import dependency_versions, write_manifest
+from silagetrial.report import environment
+from silagetrial.report.environment import Environment, changes, dependency_versions
+from silagetrial.report.manifest import read_manifest, write_manifest
 
 
 def _install(folder: Path, name: str, version: str, *needs: str) -> None:
@@ -69,20 +73,123 @@ def test_hash_of_the_published_example(tmp_path: Path) -> None:
     assert (found.file, found.bytes) == ("data/abc.csv", 3)
 
 
-def test_the_manifest_says_what_went_in_and_when(
-    tmp_path: Path, packages: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(manifest, "dependency_versions", lambda: dependency_versions("speed"))
-    for name in ("b.csv", "a.csv", "out.html"):
-        (tmp_path / name).write_text(name, encoding="utf-8")
-    before = datetime.now(UTC).replace(microsecond=0)
-    path = write_manifest(
-        tmp_path, inputs=["b.csv", "a.csv"], outputs=["out.html"], seed=7, command="do it"
-    )
-    content = json.loads(path.read_text(encoding="utf-8"))
-    assert [entry["file"] for entry in content["inputs"]] == ["a.csv", "b.csv"]
-    assert [entry["file"] for entry in content["outputs"]] == ["out.html"]
+@pytest.fixture
+def written(tmp_path: Path, packages: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a manifest; the packages are those of `packages`."""
+    monkeypatch.setattr(environment, "dependency_versions", lambda: dependency_versions("speed"))
+    folder = tmp_path / "report"
+    for name in ("data/b.csv", "data/sub/a.csv", "out.html", "figures/one.png"):
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(name, encoding="utf-8")
+    write_manifest(folder, seed=7, command="do it", date=date(2026, 5, 31))
+    return folder
+
+
+def test_the_manifest_says_what_went_in_and_when(written: Path) -> None:
+    content = json.loads((written / "manifest.json").read_text(encoding="utf-8"))
+    assert [entry["file"] for entry in content["inputs"]] == ["data/b.csv", "data/sub/a.csv"]
+    assert [entry["file"] for entry in content["outputs"]] == ["figures/one.png", "out.html"]
     assert content["packages"] == {"speed": "7.8"}
     assert (content["seed"], content["command"]) == (7, "do it")
     assert content["python"].startswith("3.")
-    assert before <= datetime.fromisoformat(content["time"]) <= datetime.now(UTC)
+    age = datetime.now(UTC) - datetime.fromisoformat(content["time"])
+    assert timedelta() <= age < timedelta(minutes=1)
+
+
+def test_the_libraries_beneath_the_numbers_are_named(written: Path) -> None:
+    content = json.loads((written / "manifest.json").read_text(encoding="utf-8"))
+    # threadpoolctl names what is loaded, numpy what it was built with.
+    for library in threadpool_info():
+        if library["user_api"] == "blas":
+            assert any(library["version"] in line for line in content["linear_algebra"])
+    built = np.show_config(mode="dicts")
+    assert built["Build Dependencies"]["blas"]["name"] in " ".join(content["linear_algebra"])
+    assert set(built["SIMD Extensions"]["found"]) <= set(content["instructions"])
+    assert len(content["program"]) == 64
+
+
+def test_a_manifest_is_read_as_it_was_written(written: Path) -> None:
+    found = read_manifest(written)
+    assert (found.seed, found.command, found.date) == (7, "do it", date(2026, 5, 31))
+    assert found.environment == environment.this_environment()
+    assert changes(found.environment, environment.this_environment()) == ()
+    assert found.inputs[1] == hash_file(written, "data/sub/a.csv")
+    assert found.version == "an unknown version"
+    content = json.loads((written / "manifest.json").read_text(encoding="utf-8"))
+    (written / "manifest.json").write_text(json.dumps({**content, "date": None}), encoding="utf-8")
+    assert read_manifest(written).date is None
+
+
+def test_what_differs_between_environments_is_named() -> None:
+    old = Environment(
+        "3.11.7", "CPython", "Linux x86_64", "glibc 2.36", ("SSE", "AVX2"), ("a 1", "b 2"), "f0",
+        {"numpy": "2.1.0", "scipy": "1.13.0", "gone": "1", "never": None},
+    )  # fmt: skip
+    new = replace(
+        old,
+        python="3.12.1",
+        instructions=("SSE",),
+        linear_algebra=("a 1", "b 3"),
+        packages={"numpy": "2.1.1", "scipy": "1.13.0", "never": "5"},
+    )
+    assert {(c.what, c.recorded, c.here) for c in changes(old, new)} == {
+        ("Python", "3.11.7", "3.12.1"),
+        ("instruction sets", "AVX2", "no more"),
+        ("linear algebra", "b 2", "b 3"),
+        ("numpy", "2.1.0", "2.1.1"),
+        ("gone", "1", "not needed"),
+        ("never", "not installed", "5"),
+    }
+
+
+WRONG = {
+    "another's": ({"written_by": "another program"}, "a file that silagetrial did not write"),
+    "no seed": ({"seed": None}, "NoneType under 'seed'"),
+    "seed a truth": ({"seed": True}, "bool under 'seed'"),
+    "seed a text": ({"seed": "7"}, "str under 'seed'"),
+    "no list": ({"inputs": {"file": "data/b.csv"}}, "dict under 'inputs'"),
+    "packages a list": ({"packages": []}, "list under 'packages'"),
+    "versions numbers": ({"packages": {"numpy": 2}}, "no versions under 'packages'"),
+    "instructions mixed": ({"instructions": ["AVX2", 5]}, "no list of texts under 'instructions'"),
+    "no day": ({"date": "31 May"}, "no date under 'date'"),
+    "a day as number": ({"date": 20260531}, "int under 'date'"),
+    "no entries": ({"outputs": ["report.html"]}, "an entry without file, hash and size"),
+    "no hash": ({"outputs": [{"file": "out.html", "bytes": 8}]}, "an entry without file"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", WRONG)
+def test_a_manifest_of_wrong_types_is_refused(written: Path, case: str) -> None:
+    change, found = WRONG[case]
+    content = json.loads((written / "manifest.json").read_text(encoding="utf-8"))
+    (written / "manifest.json").write_text(json.dumps({**content, **change}), encoding="utf-8")
+    with pytest.raises(UsageError) as caught:
+        read_manifest(written)
+    assert caught.value.found.startswith(found)
+    assert caught.value.expected.startswith("a manifest as silagetrial writes it")
+    assert "a report of an earlier version is read by that version" in caught.value.remedy
+
+
+@pytest.mark.parametrize("key", ["date", "libc", "program", "linear_algebra", "outputs", "seed"])
+def test_a_manifest_of_another_version_says_by_which(written: Path, key: str) -> None:
+    content = json.loads((written / "manifest.json").read_text(encoding="utf-8"))
+    content["packages"]["silagetrial"] = "0.0.7"
+    del content[key]
+    (written / "manifest.json").write_text(json.dumps(content), encoding="utf-8")
+    with pytest.raises(UsageError) as caught:
+        read_manifest(written)
+    assert caught.value.found.startswith(f"no entry {key!r}, written by silagetrial 0.0.7")
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../b.csv", "data/../../b.csv", "data/./b.csv", "/etc/hostname", "", "data//b.csv", "out.html",
+     "data\\b.csv", "C:b.csv", "data/b\0.csv", "data/"],
+)  # fmt: skip
+def test_a_name_that_leads_out_of_the_folder_is_refused(written: Path, name: str) -> None:
+    content = json.loads((written / "manifest.json").read_text(encoding="utf-8"))
+    content["inputs"][0]["file"] = name
+    (written / "manifest.json").write_text(json.dumps(content), encoding="utf-8")
+    with pytest.raises(UsageError) as caught:
+        read_manifest(written)
+    assert caught.value.found.startswith(f"the name {name!r} under 'inputs'")
