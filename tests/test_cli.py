@@ -288,7 +288,7 @@ def run(*arguments: str) -> subprocess.CompletedProcess[str]:
 def test_version_and_help() -> None:
     assert run("--version").stdout.strip() == f"silagetrial {silagetrial.__version__}"
     shown = run("--help").stdout
-    for word in ("report", "check", "Exit codes", "4 no answer"):
+    for word in ("report", "check", "reproduce", "Exit codes", "4 no answer", "5 a report not"):
         assert word in shown
 
 

@@ -6,13 +6,21 @@ import pickle
 
 import pytest
 
-from silagetrial.errors import DataProblems, NoAnswer, Problem, SilageTrialError, UsageError
+from silagetrial.errors import (
+    DataProblems,
+    NoAnswer,
+    NotReproduced,
+    Problem,
+    SilageTrialError,
+    UsageError,
+)
 
 PROBLEM = Problem("error", "bales.csv", 4, "pair", "'P 1'", "no spaces", "write P-1")
 
 
 @pytest.mark.parametrize(
-    ("kind", "exit_code"), [(SilageTrialError, 1), (UsageError, 2), (NoAnswer, 4)]
+    ("kind", "exit_code"),
+    [(SilageTrialError, 1), (UsageError, 2), (NoAnswer, 4), (NotReproduced, 5)],
 )
 def test_message_says_found_expected_remedy(kind: type[SilageTrialError], exit_code: int) -> None:
     error = kind(found="one pair", expected="two pairs", remedy="make another pair")

@@ -3,8 +3,8 @@
 Where nothing that numbers depend on differs, they must be equal to the last digit. Elsewhere sums
 are taken in another order, and a number may differ by `RELATIVE` of its size, or by what is less
 than rounding or chance where its own size says nothing (`_floor`). Measured on the demonstration
-trials by other processor kernels and by the oldest versions of numpy, scipy, pandas and statsmodels
-that the package allows: below 2e-8 (``tests/report/test_other_machine.py``).
+trials by an old processor's kernel and by the oldest versions of numpy, scipy, pandas and
+statsmodels that the package allows: at most 2e-8 (``tests/benchmarks/other_packages.py``).
 """
 
 from __future__ import annotations
