@@ -38,8 +38,8 @@ _RERUN: Final = (
     "The folder of this report is complete: data/ holds a byte copy of the input, report.ipynb "
     "the notebook behind this page, results.json every estimate at full precision.",
     "Install the package in Python 3.11 or later, in the version that manifest.json names.",
-    "In this folder, run the command: silagetrial reproduce . (with the full stop). It checks every "
-    "file, runs the report again and names each number that comes out otherwise.",
+    "In this folder, run the command: silagetrial reproduce . (with the full stop). It checks "
+    "every file, runs the report again and names each number that comes out otherwise.",
     "Or run silagetrial report data --out again, or open report.ipynb in any notebook program and "
     "run all its cells. The numbers come out the same.",
     "manifest.json also holds the SHA-256 of every file, the version of every package used, the "

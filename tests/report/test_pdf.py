@@ -5,8 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import io
 import json
+import os
 import shutil
-import time
+import subprocess
+import sys
 import urllib.request
 from collections.abc import Iterator
 from importlib import import_module
@@ -102,13 +104,17 @@ def test_nothing_is_asked_of_the_outside(
 
 @pytest.fixture(scope="module")
 def two(pypdf: Any, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """One trial reported twice: in other folders, from other ones, seconds apart."""
+    """One trial reported twice: in other folders, seconds apart, for users of other habits."""
     place = tmp_path_factory.mktemp("two")
     first = write_report(DEMO, place / "one", date=DATE, pdf=True).path
-    began = time.time()
-    trial = shutil.copytree(first / "data", place / "far" / "away" / "trial")
-    time.sleep(max(0.0, 1.1 - (time.time() - began)))
-    return first, write_report(trial, place / "far" / "two", date=DATE, pdf=True).path
+    trial = shutil.copytree(first / "data", place / "far away" / "trial")
+    (place / "matplotlibrc").write_text("lines.linewidth: 5\nfont.size: 20\n", encoding="utf-8")
+    habits = {"TZ": "Asia/Tokyo", "LC_ALL": "C", "PYTHONHASHSEED": "7", "MPLCONFIGDIR": str(place)}
+    second = place / "far away" / "two"
+    command = [sys.executable, "-m", "silagetrial.cli", "report", str(trial), "--out", str(second)]
+    command += ["--date", DATE.isoformat(), "--pdf"]
+    subprocess.run(command, check=True, capture_output=True, env={**os.environ, **habits})
+    return first, second
 
 
 @pytest.mark.slow

@@ -298,9 +298,11 @@ def snapshot(folder: Path) -> dict[str, tuple[int, bytes]]:
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demonstration's report."""
-    out = tmp_path_factory.mktemp("demo") / "report"
-    return write_report(DEMO, out, date=DATE).path
+    """The demonstration's report, with a bootstrap, which is drawn at random."""
+    place = tmp_path_factory.mktemp("demo")
+    trial = Path(shutil.copytree(DEMO, place / "trial"))
+    edit(trial / "trial.toml", "seed = 4160\n", "seed = 4160\nbootstrap = 400\n")
+    return write_report(trial, place / "report", date=DATE).path
 
 
 @pytest.mark.slow
@@ -313,6 +315,7 @@ def test_the_demonstration_moved_is_run_again_to_the_last_digit(demo: Path, tmp_
     assert str(found).startswith("Reproduced: all ")
     assert found.exact
     assert found.values > 1000
+    assert json.loads((moved / RESULTS).read_text("utf-8"))["responses"]["dm_loss"]["bootstrap"]
     assert lines[-1] == "writing the page"
     assert snapshot(tmp_path) == before
 
