@@ -12,7 +12,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from silagetrial.report.manifest import dependency_versions
+from silagetrial.report.environment import dependency_versions
 
 ROOT = Path(__file__).parents[1]
 PYTHON = {"python_version": "3.11", "python_full_version": "3.11.0"}
