@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Literal
 
+from silagetrial.display.language import noun, say
 from silagetrial.display.table import significant
 
 __all__ = [
+    "FAR",
     "MINUS",
     "amount",
     "block_word",
@@ -24,6 +27,8 @@ __all__ = [
 ]
 
 MINUS: Final = "\N{MINUS SIGN}"
+FAR: Final = 1000
+"""Ratios beyond it, or below its inverse, are not spelt out."""
 
 
 def number(value: float, *, digits: int = 3) -> str:
@@ -48,10 +53,10 @@ def quantity(value: float, unit: str = "") -> str:
 def ratio_words(ratio: float) -> str:
     """Say a ratio as people do: ``41 % lower``, ``60 % higher``, ``3.2 times as high``."""
     if ratio < 1:
-        return f"{100 * (1 - ratio):.0f} % lower"
+        return say("phrase.lower", percent=f"{100 * (1 - ratio):.0f}")
     if ratio >= 3:
-        return f"{number(ratio, digits=2)} times as high"
-    return f"{100 * (ratio - 1):.0f} % higher"
+        return say("phrase.times", times=number(ratio, digits=2))
+    return say("phrase.higher", percent=f"{100 * (ratio - 1):.0f}")
 
 
 def tenths(value: float) -> str:
@@ -67,8 +72,24 @@ def amount(value: float, unit: str) -> str:
 
 
 def span(low: float, high: float, unit: str = "") -> str:
-    """Return an interval in words: ``0.40 to 0.86``."""
-    return f"{quantity(low, unit)} to {quantity(high, unit)}"
+    """Return an interval in words: ``0.40 to 0.86``; an end that is infinite is said to be none."""
+    bottom, top = _end(low, unit), _end(high, unit)
+    if not math.isfinite(high):
+        return say("phrase.open_above", low=bottom) if math.isfinite(low) else (
+            say("phrase.open_ended")
+        )  # fmt: skip
+    if not math.isfinite(low):
+        return say("phrase.open_below", high=top)
+    return say("phrase.span", low=bottom, high=top)
+
+
+def _end(value: float, unit: str) -> str:
+    """An end of an interval; a ratio so far off that its digits say nothing is not spelt out."""
+    if not unit and value < 1 / FAR:
+        return say("phrase.less", size=f"{1 / FAR:g}")
+    if not unit and value > FAR:
+        return say("phrase.more", size=f"{FAR:g}")
+    return quantity(value, unit)
 
 
 def level_name(level: float) -> str:
@@ -83,9 +104,16 @@ def p_value(value: float) -> str:
     return "p < 0.001" if value < 0.001 else f"p = {value:.3f}"
 
 
-def count(number_of: int, noun: str, plural: str | None = None) -> str:
-    """Return a count with its noun: ``1 pair``, ``3 pairs``."""
-    return f"{number_of} {noun if number_of == 1 else plural or noun + 's'}"
+def count(number_of: int, of: str) -> str:
+    """Return a count with its noun: ``1 pair``, ``3 pairs``.
+
+    Parameters
+    ----------
+    number_of : int
+    of : str
+        A noun of ``english.toml``.
+    """
+    return say("phrase.count", number=number_of, noun=noun(of, number_of))
 
 
 def short(text: str, *, longest: int = 28) -> str:
@@ -98,8 +126,28 @@ def block_word(bindings: Sequence[str]) -> str:
     return "pair" if len(bindings) < 3 else "set"
 
 
-def joined(words: Sequence[str], *, last: str = "and") -> str:
-    """Join words as a sentence does: ``net, film and twine``."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+def joined(
+    words: Sequence[str], *, last: Literal["and", "or", "comma", "semicolon"] = "and"
+) -> str:
+    """Join words as a sentence does: ``net, film and twine``.
+
+    Parameters
+    ----------
+    words : sequence of str
+    last : {"and", "or", "comma", "semicolon"}
+        What stands before the last word; with a semicolon, between all.
+    """
+    *others, end = words or [""]
+    said = ""
+    for word in others:
+        between = "phrase.semicolon" if last == "semicolon" else "phrase.comma"
+        said = say(between, words=said, last=word) if said else word
+    return say(_LAST[last], words=said, last=end) if said else end
+
+
+_LAST: Final = {
+    "and": "phrase.and",
+    "or": "phrase.or",
+    "comma": "phrase.comma",
+    "semicolon": "phrase.semicolon",
+}

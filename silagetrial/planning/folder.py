@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import file_name
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.place import WRITER, Work, check_place, hash_file, place
 from silagetrial.display.table import Table
 from silagetrial.errors import Problem, UsageError
@@ -240,11 +240,11 @@ def _readme(layout: Layout, digest: str) -> str:
     settings = layout.plan.settings
     files = "\n".join(f"  {name:<20} {what}" for name, what in _FILES)
     rules = "\n".join(f"- {text}" for text in how_to_use(settings))
-    cautions = "\n".join(f"- {text}" for text in (*CAUTIONS, DEFERRAL))
+    warned = "\n".join(f"- {text}" for text in (*cautions(), deferral()))
     return (
         f"{settings.title}\n{settings.question}\n\n"
         f"Drawn with seed {layout.seed}. Analysis plan, SHA-256: {digest}\n"
         "Keep this hash where it cannot be changed, such as in a letter to somebody else: it\n"
         "shows later that the plan is the one written now.\n\n"
-        f"Files\n{files}\n\nHow to use\n{rules}\n\nCautions\n{cautions}\n"
+        f"Files\n{files}\n\nHow to use\n{rules}\n\nCautions\n{warned}\n"
     )

@@ -8,7 +8,7 @@ from html import escape
 from typing import Any, Final
 
 from silagetrial.data.draft import is_given
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.page import STYLE
 
 __all__ = [
@@ -143,7 +143,7 @@ def _text(value: object) -> str:
 
 def cautions_block() -> str:
     """Return the cautions as they stand at the end of every sheet."""
-    points = "".join(f"<p>{escape(text)}</p>\n" for text in (*CAUTIONS, DEFERRAL))
+    points = "".join(f"<p>{escape(text)}</p>\n" for text in (*cautions(), deferral()))
     return f'<aside class="st-cautions">\n<h3>Cautions</h3>\n{points}</aside>\n'
 
 

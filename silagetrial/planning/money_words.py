@@ -99,7 +99,7 @@ def _described(found: Budget, option: Option) -> str:
         f"{count(choice.pairs, block)}{each}",
         f"opened at {joined(choice.openings)}",
         f"{count(choice.samples, 'sample')} of each bale",
-        f"{count(choice.analyses, 'analysis', 'analyses')} of each sample",
+        f"{count(choice.analyses, 'analysis')} of each sample",
     ]
     return (
         f"{', '.join(parts)}; {money(option.cost, found.currency)}, power {_percent(option.power)}"

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from silagetrial.display.block import Prose
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.page import page
 from silagetrial.display.place import Work, check_place
 from silagetrial.display.table import Table
@@ -86,7 +86,7 @@ class SimulatedPage:
         drawn = "\n".join(chart._repr_html_() for chart in self.charts.values())
         parts.append(f'<div class="st-pictures">\n{drawn}\n</div>')
         parts.append(f"<h2>{escape('Before you begin')}</h2>")
-        parts += [Prose(CAUTIONS, kind="list")._repr_html_(), Prose((DEFERRAL,))._repr_html_()]
+        parts += [Prose(cautions(), kind="list")._repr_html_(), Prose((deferral(),))._repr_html_()]
         return page(_TITLE, "\n".join(parts), style=PAGE_STYLE)
 
     def _repr_html_(self) -> str:

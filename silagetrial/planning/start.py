@@ -22,7 +22,7 @@ from silagetrial.data.package import datapackage
 from silagetrial.data.read_settings import SETTINGS_FILE, parse_settings
 from silagetrial.data.schema import TABLES, file_name
 from silagetrial.data.settings import Settings
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.place import Work, place
 from silagetrial.errors import UsageError
 from silagetrial.planning.field_columns import FieldColumn, sheet_words, unit_of
@@ -139,7 +139,7 @@ def _folder(new: Path, settings: Settings) -> None:
         csv.writer(text, lineterminator="\n").writerow([column.name for column in columns])
         (new / file_name(name)).write_text(text.getvalue(), encoding="utf-8")
     explained = _explained(settings)
-    lines = [*HOW_TO_USE, "", *CAUTIONS, DEFERRAL]
+    lines = [*HOW_TO_USE, "", *cautions(), deferral()]
     table = ""
     for row in explained.to_dict("records"):
         if row["table"] != table:
@@ -219,7 +219,7 @@ def _workbook(settings: Settings) -> Workbook:
 def _how_to_use(sheet: Worksheet) -> None:
     sheet.title = "how to use"
     sheet.column_dimensions["A"].width = 120
-    for row, text in enumerate((*HOW_TO_USE, *CAUTIONS, DEFERRAL), start=1):
+    for row, text in enumerate((*HOW_TO_USE, *cautions(), deferral()), start=1):
         cell = put(sheet, row, 1, text)
         cell.font = font(bold=row == 1)
         cell.alignment = Alignment(wrap_text=True, vertical="top")

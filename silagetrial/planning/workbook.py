@@ -19,7 +19,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from silagetrial.data.draft import is_given
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.planning.days import opening_days
 from silagetrial.planning.field_columns import SHEETS, FieldColumn, field_columns
 from silagetrial.planning.field_words import (
@@ -224,7 +224,7 @@ def _how_to_use(sheet: Worksheet, layout: Layout) -> None:
     lines: list[tuple[str, str]] = [("title", settings.title), ("text", settings.question)]
     for head, rules in (
         ("How to use", how_to_use(settings)),
-        ("Cautions", (*CAUTIONS, DEFERRAL)),
+        ("Cautions", (*cautions(), deferral())),
         ("Baling day", (*at_baling(settings), kept_alike(settings))),
         ("Inspection rounds", AT_ROUNDS),
         ("Opening day", at_opening(settings)),

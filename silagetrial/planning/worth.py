@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from silagetrial.display.block import Prose
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.page import STYLE, page
 from silagetrial.display.phrases import block_word
 from silagetrial.display.table import Table
@@ -202,7 +202,7 @@ def _question(plan: Plan) -> tuple[Prose, ...]:
 
 
 def _cautions() -> Section:
-    parts = (Prose(CAUTIONS, kind="list"), Prose((DEFERRAL,)))
+    parts = (Prose(cautions(), kind="list"), Prose((deferral(),)))
     return Section("Before you begin", parts, kind="st-cautions")
 
 

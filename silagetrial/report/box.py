@@ -1,8 +1,8 @@
-"""The answer box: three short paragraphs for who must decide, the first screen of a report.
+"""The answer box: short paragraphs for who must decide, the first screen of a report.
 
-What was found at the planned opening and whether it matters; whether the difference grows with
-storage; how far the answer reaches. Nothing further down the report contradicts it: where another
-look at the same numbers has another verdict, the box says so itself.
+What was found at the planned opening and whether it matters, response by response; whether the
+difference grows with storage; how far the answer reaches. Nothing further down the report
+contradicts it: where another look at the same numbers has another verdict, the box says so itself.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import Final
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.block import Prose
-from silagetrial.display.phrases import block_word, count, joined, level_name
+from silagetrial.display.language import say
+from silagetrial.display.phrases import count, joined, level_name
 from silagetrial.report.findings import (
     Finding,
     at_openings,
@@ -24,18 +25,21 @@ from silagetrial.report.findings import (
     planned,
     planned_opening,
 )
+from silagetrial.report.reach import holds_for
+from silagetrial.report.seen import points
 from silagetrial.report.sentences import adjusted_too, by_how_much
 from silagetrial.report.words import (
+    could_have_seen,
     doubt_of,
     name_of,
-    planned_sentence,
-    smallest_told,
+    planned_sentences,
     storage,
     why_not,
 )
 
-__all__ = ["answer", "summary"]
+__all__ = ["answer", "seen", "summary"]
 
+_WORSE_HIGHER: Final = ("butyric_acid", "dm_loss")
 FRAGILE: Final = 6
 """With fewer degrees of freedom for the error of the binding the answer hangs on few bales."""
 
@@ -45,8 +49,13 @@ def answer(analysis: Analysis) -> Prose:
     return Prose(summary(analysis), kind="answer")
 
 
-def summary(analysis: Analysis) -> tuple[str, str, str]:
-    """Return three short paragraphs: what was found, whether it grows, how far it reaches.
+def seen(analysis: Analysis) -> Prose:
+    """Return what the trial could and could not see, a point each: units, sizes, lost bales."""
+    return Prose(tuple(points(analysis)), kind="list")
+
+
+def summary(analysis: Analysis) -> tuple[str, ...]:
+    """Return short paragraphs: what was found, whether it grows, how far the answer reaches.
 
     Parameters
     ----------
@@ -54,24 +63,26 @@ def summary(analysis: Analysis) -> tuple[str, str, str]:
 
     Returns
     -------
-    tuple of three str
+    tuple of str
+        A paragraph for each response, one for growth with storage or for what would be enough,
+        one for the reach of the answer.
     """
-    invented = ["All numbers are invented."] if analysis.trial.settings.invented else []
-    results = list(analysis.responses.values())
+    trial, results = analysis.trial, list(analysis.responses.values())
+    invented = say("scope.invented") if trial.settings.invented else ""
     answered = [result for result in results if result.answered]
     if not answered:
         measured = any(len(result.records.rows) for result in results)
-        what = "what was measured" if measured else "what is there, and what is missing"
-        last = [f"The report shows {what}."]
-        return " ".join(_no_answers(results)), _enough(results), " ".join([*last, *invented])
-    found = [_found(analysis.trial, result) for result in results]
-    grown = [_grown(analysis.trial, result) for result in answered]
-    counted = [_counted(analysis.trial, result) for result in answered]
-    reach = [_scope(answered), *_blind(answered), *invented]
+        shows = say("refusal.shows_measured") if measured else say("refusal.shows_missing")
+        last = _sentences([shows, say("scope.nothing_safe"), invented])
+        return (*_no_answers(results), _enough(results), last)
+    found = [_found(trial, result) for result in results]
+    grown = [_grown(trial, result) for result in answered]
+    counted = [_counted(trial, result) for result in answered]
+    found[-1] = _sentences([found[-1], *_opposite(trial, answered)])
     return (
-        _sentences([*found, *_fragile(answered)]),
+        *found,
         _sentences([*grown, *counted]),
-        _sentences(reach),
+        _sentences([*_fragile(answered), holds_for(trial, answered[0]), invented]),
     )
 
 
@@ -85,18 +96,20 @@ def _no_answers(results: list[ResponseAnalysis]) -> list[str]:
     if len(found) > 1 or len(results) < 2 or not all(len(r.records.rows) for r in results):
         return [why_not(result) for result in results]
     labels = joined([result.response.label for result in results])
-    return [f"{labels}: no answer about the binding: {found.pop()}."]
+    return [say("refusal.no_answers", labels=labels, found=found.pop())]
 
 
 def _enough(results: list[ResponseAnalysis]) -> str:
     """What would be enough for an answer."""
-    return _sentences(
+    whys = [result.refusal for result in results if len(result.records.rows)]
+    said = _sentences(
         [
-            f"What would be enough: {result.refusal.expected}; {result.refusal.remedy}."
-            for result in results
-            if result.refusal is not None and len(result.records.rows)
+            say("refusal.enough_and_remedy", expected=why.expected, remedy=why.remedy)
+            for why in whys
+            if why is not None
         ]
-    ) or "Without values nothing can be said about growth with storage."  # fmt: skip
+    )
+    return said or say("refusal.no_growth_without_values")
 
 
 def _found(trial: Trial, result: ResponseAnalysis) -> str:
@@ -106,7 +119,7 @@ def _found(trial: Trial, result: ResponseAnalysis) -> str:
     finding = planned(trial, result)
     if finding is None:
         return _found_elsewhere(trial, result)
-    lines = [planned_sentence(trial, result, finding), doubt_of(trial, result, finding)]
+    lines = [*planned_sentences(trial, result, finding), doubt_of(trial, result, finding)]
     alpha, primary = trial.settings.analysis.alpha, trial.settings.analysis.primary
     among = of_bindings(at_openings(trial, result), finding)
     second = result.response.name != primary and among is not None and among.joint
@@ -117,18 +130,48 @@ def _found(trial: Trial, result: ResponseAnalysis) -> str:
 
 
 def _found_elsewhere(trial: Trial, result: ResponseAnalysis) -> str:
-    """The planned bindings averaged over the openings compared, else at the first there is."""
+    """The planned bindings averaged over the openings compared; with one opening, there."""
     alpha, opening = trial.settings.analysis.alpha, planned_opening(trial)
-    over = averages(trial, result)
+    openings = () if result.comparison is None else result.comparison.openings
+    over = averages(trial, result) if len(openings) > 1 else []
     finding = _planned_of(trial, over or at_openings(trial, result))
-    where = f"at {finding.opening}" if finding.opening else "averaged over the openings compared"
-    said = by_how_much(finding, what=name_of(result), level=level_name(1 - alpha), alpha=alpha)
+    said = {"first": finding.first, "second": finding.second, "what": name_of(result)}
     due = due_at(trial, opening)
-    none = (
-        f"There is no comparison of {finding.first} with {finding.second} in {name_of(result)} at "
-        f"{opening}{f' ({due})' if due else ''}; {where}, {said}."
+    missing = (
+        say("comparison.missing_due", **said, opening=opening, due=due)
+        if due
+        else say("comparison.missing", **said, opening=opening)
     )
-    return _sentences([none, doubt_of(trial, result, finding)])
+    if finding.opening is not None:
+        lines = planned_sentences(trial, result, finding)
+    else:
+        level = level_name(1 - alpha)
+        clause = by_how_much(finding, what=name_of(result), level=level, alpha=alpha)
+        lines = [say("comparison.average", clause=clause)]
+        if not finding.p < alpha:
+            lines.append(could_have_seen(trial, result, finding))
+    return _sentences([missing, *lines, doubt_of(trial, result, finding)])
+
+
+def _opposite(trial: Trial, answered: list[ResponseAnalysis]) -> list[str]:
+    """Where butyric acid and DM loss, of both of which more is worse, point opposite ways."""
+    alpha, sides = trial.settings.analysis.alpha, {}
+    for result in answered:
+        finding = planned(trial, result)
+        if finding is not None and finding.p < alpha and result.response.name in _WORSE_HIGHER:
+            sides[finding.model_scale() > 0] = (result, finding)
+    if len(sides) < 2:
+        return []
+    (lower, finding), (higher, _) = sides[False], sides[True]
+    return [
+        say(
+            "comparison.opposite",
+            first=finding.first,
+            second=finding.second,
+            lower=name_of(lower),
+            higher=name_of(higher),
+        )
+    ]
 
 
 def _planned_of(trial: Trial, found: Sequence[Finding]) -> Finding:
@@ -147,12 +190,12 @@ def _fragile(answered: list[ResponseAnalysis]) -> list[str]:
     if not few:
         return []
     if len(set(few.values())) == 1 and len(few) == len(answered):
-        return [f"There are only {_degrees(next(iter(few.values())))} for the error: fragile."]
-    return [f"{label}: only {_degrees(df)} for the error: fragile." for label, df in few.items()]
-
-
-def _degrees(df: int) -> str:
-    return count(df, "degree of freedom", "degrees of freedom")
+        df = next(iter(few.values()))
+        return [say("doubt.fragile", df=count(df, "degree of freedom"))]
+    return [
+        say("doubt.fragile_one", label=label, df=count(df, "degree of freedom"))
+        for label, df in few.items()
+    ]
 
 
 def _grown(trial: Trial, result: ResponseAnalysis) -> str:
@@ -169,45 +212,4 @@ def _counted(trial: Trial, result: ResponseAnalysis) -> str:
     openings = [o.name for o in trial.settings.openings if o.name in there]
     if not openings:
         return ""
-    return (
-        f"{result.response.label} at {joined(openings)} is reported as counts: more than half of "
-        "the results of a binding are below the laboratory's limit."
-    )
-
-
-def _scope(answered: Sequence[ResponseAnalysis]) -> str:
-    """Say what the answer is about: ``These 3 farms only, 70 bales in 36 pairs``.
-
-    Where responses are of different units, each says its own.
-    """
-    result = answered[0]
-    scope = "" if result.model is None else result.model.scope
-    only = "" if scope.startswith("farms like") else " only"
-    said = _replicates(result)
-    if len({each.records.unit for each in answered}) > 1:
-        said = "; ".join(f"{_replicates(each)} ({name_of(each)})" for each in answered)
-    return f"{scope[0].upper()}{scope[1:]}{only}, {said}."
-
-
-def _replicates(result: ResponseAnalysis) -> str:
-    rows = result.records.rows
-    pairs, bales = rows["pair"].nunique(), result.records.unit.counted(rows["bale"].nunique())
-    word = block_word(list(dict.fromkeys(rows["binding"])))
-    return f"{bales} in {count(pairs, word)}" if pairs else bales
-
-
-def _blind(answered: list[ResponseAnalysis]) -> list[str]:
-    """What the trial could not tell from no difference, in sizes a reader can picture."""
-    told = {result.response.label: smallest_told(result) for result in answered}
-    names = {result.response.label: name_of(result) for result in answered}
-    seen = [f"{reach} ({names[label]})" for label, reach in told.items() if reach]
-    lines = []
-    if seen:
-        sizes = f"{', or '.join(seen)}{',' if len(seen) > 1 else ''}"
-        lines.append(
-            f"At one opening an estimate had to be at least {sizes} to be told from no difference."
-        )
-    blind = [names[label] for label, reach in told.items() if not reach]
-    if blind:
-        lines.append(f"No estimate of {joined(blind)} at one opening could be told from none.")
-    return lines
+    return say("growth.counted", label=result.response.label, openings=joined(openings))

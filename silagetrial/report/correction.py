@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Final
+
 import numpy as np
+import pandas as pd
 
 from silagetrial.analysis import ResponseAnalysis
+from silagetrial.analysis.massbalance import dm_at_opening
+from silagetrial.data import Trial
+from silagetrial.data.settings import Form
+from silagetrial.display.language import say
+from silagetrial.display.phrases import amount, joined
 from silagetrial.report.findings import Finding
 
-__all__ = ["correction_effect", "is_corrected", "uncorrected"]
+__all__ = ["correction_effect", "is_corrected", "of_dm", "uncorrected", "under_other_forms"]
+
+_BASES: Final = {
+    "full": "correction.full",
+    "short": "correction.short",
+    "none": "correction.none",
+}
+_OTHERS: Final[dict[Form, str]] = {
+    "none": "correction.by_none",
+    "full": "correction.by_full",
+    "short": "correction.by_short",
+}
 
 
 def is_corrected(result: ResponseAnalysis) -> bool:
@@ -50,3 +70,80 @@ def uncorrected(result: ResponseAnalysis, finding: Finding) -> float | None:
     first, second = (effect[finding.opening, name] for name in (finding.first, finding.second))
     moved = finding.estimate - (first - second)
     return moved if np.isfinite(moved) else None
+
+
+def of_dm(trial: Trial, result: ResponseAnalysis, finding: Finding) -> list[str]:
+    """Say on which DM a comparison of DM loss rests, and what another correction does to it.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+        The comparison at one opening.
+
+    Returns
+    -------
+    list of str
+        Sentences; none for a response that is no DM loss. A correction under which the
+        difference has the other sign is named, whichever was planned.
+    """
+    rows = result.records.rows
+    if "d1_oven" not in rows:
+        return []
+    form = trial.settings.dm_correction.form
+    known = bool(rows["uncorrected"].notna().any())
+    basis = say(_BASES[form]) if known else say("correction.laboratory")
+    plain = uncorrected(result, finding)
+    turned = {
+        other: moved
+        for other, moved in under_other_forms(trial, result, finding).items()
+        if moved * finding.estimate < 0
+    }
+    if plain is None or "none" in turned:
+        lines = [say("correction.basis", basis=basis)]
+    else:
+        size = amount(plain, finding.unit)
+        lines = [say("correction.basis_uncorrected", basis=basis, size=size)]
+    if turned:
+        others = [say(_OTHERS[f], size=amount(moved, finding.unit)) for f, moved in turned.items()]
+        lines.append(say("correction.turns", others=joined(others)))
+    return lines
+
+
+def under_other_forms(
+    trial: Trial, result: ResponseAnalysis, finding: Finding
+) -> dict[Form, float]:
+    """Return a comparison of DM loss under the corrections that were not planned.
+
+    The estimate is moved by what the other form does to the mean loss of each binding; a form
+    that is refused for one of the bales compared is left out.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+        Of DM loss.
+    finding : Finding
+        The comparison at one opening.
+    """
+    rows = result.records.rows
+    here = rows[rows["opening"] == finding.opening]
+    samples = trial.samples.drop_duplicates("sample").set_index("sample", drop=False)
+    moved: dict[Form, float] = {}
+    for form in _OTHERS:
+        if form == trial.settings.dm_correction.form:
+            continue
+        rule = replace(trial.settings.dm_correction, form=form)
+        other = replace(trial, settings=replace(trial.settings, dm_correction=rule))
+        dm = [dm_at_opening(other, samples.loc[name]) for name in here["sample"]]
+        known = pd.Series([np.nan if isinstance(d, str) else d for d in dm], here.index)
+        # Loss is 1 - (M1 D1 + cored) / (M0 D0): another D1 moves it by M1 / (M0 D0) a unit.
+        change = 100.0 * here["m1"] * (here["d1"] - known) / (here["m0"] * here["d0"])
+        first, second = (
+            change[here["binding"] == name].mean(skipna=False)
+            for name in (finding.first, finding.second)
+        )
+        if np.isfinite(first - second):
+            moved[form] = finding.estimate + float(first - second)
+    return moved

@@ -12,6 +12,7 @@ import pandas as pd
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
+from silagetrial.display.language import say
 from silagetrial.display.phrases import count
 
 __all__ = [
@@ -88,6 +89,12 @@ class Finding:
         """The estimate on the scale of the model: the logarithm of a ratio."""
         return float(np.log(self.estimate)) if self.effect == "ratio" else self.estimate
 
+    def half_width(self) -> float:
+        """Half the width of the interval; of a ratio, the factor. Infinite without an end."""
+        if self.effect == "difference":
+            return (self.high - self.low) / 2
+        return float(np.sqrt(self.high / self.low)) if self.low > 0 else float("inf")
+
 
 def planned_days(trial: Trial) -> dict[str, float]:
     """Return the planned days of each opening, in order of days."""
@@ -116,8 +123,11 @@ def openings_without(trial: Trial, result: ResponseAnalysis, *, given: set[str])
     for opening in planned_days(trial):
         if opening in given:
             continue
-        why = due_at(trial, opening) or ("no comparison" if opening in seen else "no values")
-        found[opening] = "reported as counts" if opening in counted else why
+        if opening in counted:
+            found[opening] = say("due.counted")
+        else:
+            none = say("due.no_comparison") if opening in seen else say("due.no_values")
+            found[opening] = due_at(trial, opening) or none
     return found
 
 
@@ -128,7 +138,8 @@ def due_at(trial: Trial, opening: str) -> str:
     if not due:
         return ""
     begun = bool((trial.samples["opening"] == opening).any())
-    return f"{'not all done' if begun else 'not opened'} yet, {count(due, 'sample')} due"
+    samples = count(due, "sample")
+    return say("due.begun", samples=samples) if begun else say("due.not_opened", samples=samples)
 
 
 def sampled(analysis: Analysis) -> pd.DataFrame:

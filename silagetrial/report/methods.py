@@ -92,7 +92,7 @@ def model(result: ResponseAnalysis) -> Prose:
     if result.answered:
         lines.append(
             f"The answer is about {choice.scope}; the error of the binding has "
-            f"{count(choice.error_df, 'degree', 'degrees')} of freedom in the design."
+            f"{count(choice.error_df, 'degree of freedom')} in the design."
         )
     if result.records.unit.size > 1:
         lines.append(

@@ -2,58 +2,48 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Prose
+from silagetrial.display.language import say
 from silagetrial.display.phrases import count
 from silagetrial.planning.analysis_plan import SHOWN_DIGITS, filed_plan
 from silagetrial.planning.deviations import FORESEEN, as_planned, deviations
 from silagetrial.planning.deviations_made import TO_COME, openings_done
 from silagetrial.planning.foreseen import foreseen_in_words
 
-__all__ = ["contents", "foreseen", "points", "sentence"]
+__all__ = ["contents", "foreseen", "planned_to_see", "points", "sentence"]
 
 
 def sentence(analysis: Analysis) -> Prose:
     """Return whether the trial was analysed as planned, and under which hash the plan is filed."""
     filed = filed_plan(analysis.trial.source)
     if filed is None:
-        return Prose(
-            (
-                "No analysis plan was filed beforehand. Whether its questions and settings were "
-                "chosen before the data were seen cannot be told from the trial's files.",
-            )
-        )
-    table = deviations(analysis.trial, analysis)
-    name = f"analysis plan of {filed.date}" if filed.date else "analysis plan"
-    name += f" (SHA-256 {filed.sha256[:SHOWN_DIGITS]})"
+        return Prose((say("plan.none_filed"),))
+    table, digits = deviations(analysis.trial, analysis), filed.sha256[:SHOWN_DIGITS]
+    plan = (
+        say("plan.of_date", date=filed.date, digits=digits)
+        if filed.date
+        else say("plan.undated", digits=digits)
+    )
     rules = int((table.frame["kind"] == FORESEEN).sum())
     to_come = int((table.frame["kind"] == TO_COME).sum())
-    so_far = _so_far(analysis.trial) if to_come else ""
+    so_far = [_so_far(analysis.trial)] if to_come else []
     if as_planned(table):
-        begin = "As planned so far" if to_come else "As planned"
-        lines = [f"{begin}: the {name} was kept in every point.", so_far]
-        if rules:
-            lines.append(f"{count(rules, 'rule')} of the plan came into use; see the table.")
-        return Prose((" ".join(line for line in lines if line),))
-    off = len(table) - rules - to_come
-    return Prose(
-        (
-            f"Not all as planned: {count(off, 'deviation')} from the {name}, each in the table. "
-            "A result that rests on something changed after the data were seen is a suggestion, "
-            f"not a test. {so_far}".strip(),
-        )
-    )
+        kept = say("plan.kept_so_far", plan=plan) if to_come else say("plan.kept", plan=plan)
+        used = [say("plan.rules_used", rules=count(rules, "rule"))] if rules else []
+        return Prose((" ".join([kept, *so_far, *used]),))
+    off = count(len(table) - rules - to_come, "deviation")
+    return Prose((" ".join([say("plan.not_kept", deviations=off, plan=plan), *so_far]),))
 
 
 def _so_far(trial: Trial) -> str:
     """How far the trial is."""
-    openings = trial.settings.openings
-    return (
-        f"{openings_done(trial)} of {count(len(openings), 'opening')} done; what is due stands in "
-        "the table."
-    )
+    openings = count(len(trial.settings.openings), "opening")
+    return say("plan.so_far", done=openings_done(trial), openings=openings)
 
 
 def points(analysis: Analysis) -> Table | Prose:
@@ -70,12 +60,26 @@ def foreseen(trial: Trial, result: ResponseAnalysis) -> Prose:
     trial : Trial
     result : ResponseAnalysis
     """
-    filed = filed_plan(trial.source)
-    seen = {} if filed is None or filed.content is None else filed.content["power"]["detectable"]
-    if result.response.name not in seen:
+    name = result.response.name
+    seen = planned_to_see(trial, name)
+    if seen is None:
         return Prose(())
-    said = foreseen_in_words(result.response.name, seen[result.response.name])
-    return Prose((f"As planned before the data: {said}",))
+    return Prose((say("plan.foreseen", said=foreseen_in_words(name, seen)),))
+
+
+def planned_to_see(trial: Trial, response: str) -> dict[str, Any] | None:
+    """Return what the plan filed beforehand said the trial would show of a response.
+
+    Returns
+    -------
+    dict or None
+        The fields of `planning.Detectable`; None where no plan was filed, or it says nothing.
+    """
+    filed = filed_plan(trial.source)
+    if filed is None or filed.content is None:
+        return None
+    seen: dict[str, Any] | None = filed.content["power"]["detectable"].get(response)
+    return seen
 
 
 def contents(analysis: Analysis) -> dict[str, object] | None:

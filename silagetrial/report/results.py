@@ -34,7 +34,7 @@ def contents(analysis: Analysis) -> dict[str, object]:
     Returns
     -------
     dict
-        ``summary`` (three short paragraphs), ``answered`` (any response has an answer), what was
+        ``summary`` (short paragraphs), ``answered`` (any response has an answer), what was
         compared, and each response's tables; the variances stand with their covariance, so that
         a plan can start from them.
     """

@@ -1,23 +1,37 @@
 """One finding as one sentence: how large, how sure, whether it matters, what speaks against it.
 
-A difference is said only where the interval leaves out no difference; otherwise none was shown,
-which is never the same as none being there.
+A difference is said only where the interval leaves out no difference; otherwise it cannot be told
+from none, which is never the same as none being there.
 """
 
 from __future__ import annotations
 
 import math
 
-from silagetrial.display.phrases import amount, p_value, quantity, ratio_words, span
+from silagetrial.display.language import say
+from silagetrial.display.phrases import (
+    FAR,
+    amount,
+    count,
+    joined,
+    number,
+    p_value,
+    quantity,
+    ratio_words,
+    span,
+    tenths,
+)
 from silagetrial.report.findings import Finding
 
 __all__ = [
     "adjusted_too",
+    "below_limit",
     "by_how_much",
     "change_over_storage",
     "doubt",
     "evidence",
     "importance",
+    "reach",
 ]
 
 
@@ -28,9 +42,10 @@ def by_how_much(
     level: str,
     alpha: float,
     levels: str = "",
+    below: str = "",
     plain: float | None = None,
 ) -> str:
-    """Say by how much two bindings differ, or that no difference was shown.
+    """Say by how much two bindings differ, or that the trial cannot tell.
 
     Parameters
     ----------
@@ -42,7 +57,9 @@ def by_how_much(
     alpha : float
         Size of the test.
     levels : str
-        The two levels compared: ``about 1.9 against 3.3 g/kg DM``.
+        The two levels compared: ``adjusted medians about 1.9 against 3.3 g/kg DM``.
+    below : str
+        The share of results below the laboratory's limit.
     plain : float, optional
         The difference without the correction of DM for volatiles, told beside the corrected one.
 
@@ -51,32 +68,79 @@ def by_how_much(
     str
         A clause that starts with a small letter and has no full stop.
     """
-    sure = evidence(finding, level=level)
-    if levels:
-        sure = f"{levels}; {sure}"
+    parts = [levels, evidence(finding, level=level), below]
     if plain is not None:
-        sure += f"; without the correction for volatiles {quantity(plain, finding.unit)}"
+        parts.append(say("evidence.uncorrected", size=quantity(plain, finding.unit)))
+    who = {"what": what, "first": finding.first, "second": finding.second}
+    sure = joined([part for part in parts if part], last="semicolon")
     if not finding.p < alpha:
-        who = f"{finding.first} and {finding.second}"
-        return f"no difference in {what} between {who} was shown ({sure})"
+        return say("comparison.untold", **who, sure=sure)
+    return say("comparison.told", **who, size=_size(finding), sure=sure)
+
+
+def _size(finding: Finding) -> str:
+    """How much lower or higher the first binding is."""
     if finding.effect == "ratio":
-        size = ratio_words(finding.estimate)
-    else:
-        way = "lower" if finding.estimate < 0 else "higher"
-        size = f"{amount(abs(finding.estimate), finding.unit)} {way}"
-    return f"{what} was {size} with {finding.first} than with {finding.second} ({sure})"
+        return ratio_words(finding.estimate)
+    size = amount(abs(finding.estimate), finding.unit)
+    if finding.estimate < 0:
+        return say("phrase.point_lower", amount=size)
+    return say("phrase.point_higher", amount=size)
 
 
 def evidence(finding: Finding, *, level: str) -> str:
     """Say estimate, interval and p, as they stand in brackets."""
-    size = f"{finding.effect} {amount(finding.estimate, finding.unit)}"
-    return f"{size}, {_interval_and_p(finding, level=level)}"
+    sure = _interval_and_p(finding, level=level)
+    if finding.effect == "ratio":
+        return say("evidence.ratio", size=quantity(finding.estimate), interval=sure)
+    size = amount(finding.estimate, finding.unit)
+    return say("evidence.difference", size=size, interval=sure)
 
 
 def _interval_and_p(finding: Finding, *, level: str) -> str:
-    adjusted = f" after adjusting for {finding.family}" if finding.joint else ""
-    interval = f"{level} interval {span(finding.low, finding.high, finding.unit)}"
-    return f"{interval}{adjusted}, {p_value(finding.p)}"
+    said = {
+        "level": level,
+        "span": span(finding.low, finding.high, finding.unit),
+        "p": p_value(finding.p),
+    }
+    if finding.joint:
+        return say("evidence.interval_adjusted", **said, family=finding.family)
+    return say("evidence.interval", **said)
+
+
+def below_limit(below: int, results: int) -> str:
+    """Say which share of the results compared is below the laboratory's limit."""
+    all_of_them = count(results, "result")
+    if not below:
+        return say("evidence.none_below", results=all_of_them)
+    return say("evidence.below", percent=f"{100 * below / results:.0f}", results=all_of_them)
+
+
+def reach(half: float, *, effect: str, unit: str) -> str:
+    """Say a half-width as the smallest estimate that is told from no difference.
+
+    Parameters
+    ----------
+    half : float
+        Half the width of an interval; of a ratio, the factor.
+    effect : {"ratio", "difference"}
+    unit : str
+
+    Returns
+    -------
+    str
+        ``31 % lower or 44 % higher``, ``1.7 percentage points either way``; empty where no
+        estimate within reason can be told.
+    """
+    if not math.isfinite(half) or (effect == "ratio" and half > FAR):
+        return ""
+    if effect == "difference":
+        size = f"{tenths(half)} {unit}" if half >= 0.1 else amount(half, unit)
+        return say("reach.difference", amount=size)
+    if half >= 3:
+        return say("reach.times", times=number(half, digits=2))
+    lower, higher = f"{100 * (1 - 1 / half):.0f}", f"{100 * (half - 1):.0f}"
+    return say("reach.ratio", lower=lower, higher=higher)
 
 
 def adjusted_too(alone: Finding, joint: Finding, *, alpha: float) -> str:
@@ -89,12 +153,10 @@ def adjusted_too(alone: Finding, joint: Finding, *, alpha: float) -> str:
     alpha : float
         Size of the test.
     """
-    adjusting = f"adjusting for {joint.family}"
+    said = {"family": joint.family, "p": p_value(joint.p)}
     if not alone.p < alpha:
-        return f"Nor is one shown after {adjusting} ({p_value(joint.p)})."
-    if joint.p < alpha:
-        return f"It stands also after {adjusting} ({p_value(joint.p)})."
-    return f"After {adjusting} it is not shown ({p_value(joint.p)})."
+        return say("doubt.nor", **said)
+    return say("doubt.stands", **said) if joint.p < alpha else say("doubt.falls", **said)
 
 
 def doubt(finding: Finding, paired: float, *, alpha: float) -> str:
@@ -111,13 +173,14 @@ def doubt(finding: Finding, paired: float, *, alpha: float) -> str:
     """
     if math.isnan(paired) or (finding.p < alpha) == (paired < alpha):
         return ""
-    shows = "does show it" if paired < alpha else "does not show it"
-    return f"The paired t alone {shows} ({p_value(paired)}): not settled."
+    if paired < alpha:
+        return say("doubt.does_show", p=p_value(paired))
+    return say("doubt.does_not_show", p=p_value(paired))
 
 
 def change_over_storage(
     growth: Finding,
-    average: Finding,
+    ends: tuple[float, float],
     *,
     what: str,
     first: str,
@@ -129,8 +192,9 @@ def change_over_storage(
 
     Parameters
     ----------
-    growth, average : Finding
-        Of the same bindings.
+    growth : Finding
+    ends : tuple of float
+        The difference at the first and at the last opening, on the scale of the model.
     what : str
         What was measured.
     first, last : str
@@ -138,18 +202,25 @@ def change_over_storage(
     level, alpha
         As in `by_how_much`.
     """
-    which = f"the difference in {what} between {growth.first} and {growth.second}"
     if growth.effect == "ratio":
-        size = f"the ratio changed by a factor of {quantity(growth.estimate)}"
+        size = say("growth.ratio", factor=quantity(growth.estimate))
     else:
-        size = f"it moved by {amount(growth.estimate, growth.unit)}"
-    sure = _interval_and_p(growth, level=level)
-    over = f"from {first} to {last}"
+        size = say("growth.difference", amount=amount(growth.estimate, growth.unit))
+    said = {
+        "what": what,
+        "first": growth.first,
+        "second": growth.second,
+        "start": first,
+        "end": last,
+        "change": size,
+        "sure": _interval_and_p(growth, level=level),
+    }
     if not growth.p < alpha:
-        return f"That {which} grows with storage was not shown ({over} {size}, {sure})."
-    grew = growth.model_scale() * average.model_scale() > 0
-    how = "grew" if grew else "shrank or turned"
-    return f"{which[0].upper()}{which[1:]} {how} with storage: {over} {size} ({sure})."
+        return say("growth.not_clearly", **said)
+    early, late = ends
+    if early * late < 0:
+        return say("growth.turned", **said)
+    return say("growth.grew", **said) if abs(late) > abs(early) else say("growth.shrank", **said)
 
 
 def importance(finding: Finding, edge: float, *, alpha: float) -> str:
@@ -166,28 +237,32 @@ def importance(finding: Finding, edge: float, *, alpha: float) -> str:
     Returns
     -------
     str
-        A clause that follows on `by_how_much`.
+        A sentence that follows on `by_how_much`.
     """
-    ratio = finding.effect == "ratio"
-    low_edge = 1 / edge if ratio else -edge
-    shown = finding.p < alpha
-    limit = f"(your limit: {_limit(finding, edge, shown=shown)})"
+    low_edge = 1 / edge if finding.effect == "ratio" else -edge
+    told = finding.p < alpha
+    limit = _limit(finding, edge, told=told)
     inside = low_edge < finding.low and finding.high < edge
-    if not shown:
-        where = "lies outside the interval" if inside else "is left open"
-        return f"one large enough to matter {limit} {where}"
+    if not told:
+        return (
+            say("importance.outside", limit=limit)
+            if inside
+            else say("importance.not_ruled_out", limit=limit)
+        )
     if inside:
-        return f"that is too little to matter {limit}"
+        return say("importance.too_little", limit=limit)
     if finding.high <= low_edge or finding.low >= edge:
-        return f"that is enough to matter {limit}"
-    return f"whether that is enough to matter {limit} is left open"
+        return say("importance.enough", limit=limit)
+    return say("importance.open", limit=limit)
 
 
-def _limit(finding: Finding, edge: float, *, shown: bool) -> str:
-    """The smallest difference that matters, on the side of one that was shown."""
+def _limit(finding: Finding, edge: float, *, told: bool) -> str:
+    """The smallest difference that matters, on the side of one that was told."""
     if finding.effect != "ratio":
         return amount(edge, finding.unit)
-    below, above = f"below {quantity(1 / edge)}", f"above {quantity(edge)}"
-    if not shown:
-        return f"a ratio {below} or {above}"
-    return f"a ratio {below if finding.estimate < 1 else above}"
+    below, above = quantity(1 / edge), quantity(edge)
+    if not told:
+        return say("importance.limit_ratio_both", below=below, above=above)
+    if finding.estimate < 1:
+        return say("importance.limit_ratio_below", below=below)
+    return say("importance.limit_ratio_above", above=above)

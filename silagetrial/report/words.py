@@ -7,8 +7,10 @@ import numpy as np
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.block import Prose
-from silagetrial.display.phrases import amount, level_name, number, tenths
-from silagetrial.report.correction import uncorrected
+from silagetrial.display.language import say
+from silagetrial.display.phrases import amount, joined, level_name, number, quantity, tenths
+from silagetrial.report.claims import claim_of
+from silagetrial.report.correction import of_dm, uncorrected
 from silagetrial.report.findings import (
     Finding,
     at_openings,
@@ -16,25 +18,30 @@ from silagetrial.report.findings import (
     due_at,
     growths,
     levels,
+    line_over_storage,
     of_bindings,
     paired_p,
     planned,
     planned_days,
 )
+from silagetrial.report.plan_kept import planned_to_see
 from silagetrial.report.sentences import (
     adjusted_too,
+    below_limit,
     by_how_much,
     change_over_storage,
     doubt,
     importance,
+    reach,
 )
 
 __all__ = [
     "comparison",
+    "could_have_seen",
     "doubt_of",
     "heading",
     "name_of",
-    "planned_sentence",
+    "planned_sentences",
     "question",
     "refusal",
     "smallest_told",
@@ -52,7 +59,7 @@ def heading(trial: Trial) -> Prose:
 
 def title_of(trial: Trial) -> str:
     """Return the title of the trial, or what it is when it has none."""
-    return trial.settings.title or "Bale bindings compared"
+    return trial.settings.title or say("trial.untitled")
 
 
 def question(trial: Trial) -> Prose:
@@ -60,7 +67,7 @@ def question(trial: Trial) -> Prose:
     settings = trial.settings
     lines = [settings.question] if settings.question else []
     if settings.invented:
-        lines.append("The trial and all its numbers are invented, for demonstration.")
+        lines.append(say("trial.invented"))
     return Prose(tuple(lines), kind="question")
 
 
@@ -71,25 +78,29 @@ def name_of(result: ResponseAnalysis) -> str:
 
 def why_not(result: ResponseAnalysis) -> str:
     """Return in one sentence why there is no answer; empty where there is one."""
-    why = result.refusal
+    why, label = result.refusal, result.response.label
     if why is None:
         return ""
     if len(result.records.rows):
-        return f"{result.response.label}: no answer about the binding: {why.found}."
-    reasons = [f"{n} \N{MULTIPLICATION SIGN} {what}" for what, n in result.records.reasons.items()]
-    left_out = f" (left out: {', '.join(reasons)})" if reasons else ""
-    return f"{result.response.label}: no values; it needs {why.expected}{left_out}."
+        return say("refusal.no_answer", label=label, found=why.found)
+    reasons = [
+        say("refusal.reason", number=n, reason=what) for what, n in result.records.reasons.items()
+    ]
+    if not reasons:
+        return say("refusal.no_values", label=label, expected=why.expected)
+    out = joined(reasons, last="comma")
+    return say("refusal.no_values_left_out", label=label, expected=why.expected, reasons=out)
 
 
 def refusal(result: ResponseAnalysis) -> Prose:
     """Return why there is no answer and what would be enough; nothing where there is one."""
-    if result.refusal is None:
-        return Prose(())
     why = result.refusal
-    enough = () if not len(result.records.rows) else (f"What would be enough: {why.expected}.",)
+    if why is None:
+        return Prose(())
+    measured = len(result.records.rows) > 0
+    enough = (say("refusal.enough", expected=why.expected),) if measured else ()
     return Prose(
-        (why_not(result), *enough, f"What to do: {why.remedy}."),
-        kind="refusal",
+        (why_not(result), *enough, say("refusal.remedy", remedy=why.remedy)), kind="refusal"
     )
 
 
@@ -113,30 +124,32 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Prose:
             continue
         plain = uncorrected(result, finding)
         said = by_how_much(finding, what=what, level=level, alpha=alpha, plain=plain)
-        lines.append(f"At {finding.opening} {said}.")
+        lines.append(say("comparison.at", opening=finding.opening, clause=said))
     told = {finding.opening for finding in at_openings(trial, result)}
     for opening in (name for name in planned_days(trial) if name not in told):
         if due := due_at(trial, opening):
-            lines.append(f"At {opening}: {due}.")
+            lines.append(say("comparison.due", opening=opening, due=due))
     several = result.comparison is not None and len(result.comparison.openings) > 1
     for finding in averages(trial, result) if several else ():
         said = by_how_much(finding, what=what, level=level, alpha=alpha)
-        lines.append(f"Averaged over the openings, each with equal weight, {said}.")
+        lines.append(say("comparison.average", clause=said))
     return Prose(tuple(lines), kind="list")
 
 
 def _planned_in_full(trial: Trial, result: ResponseAnalysis, first: Finding, among: Finding) -> str:
     """The comparison planned first, what the paired t says of it, and its place in a family."""
-    alpha = trial.settings.analysis.alpha
-    said = planned_sentence(trial, result, first)
-    lines = [f"Planned first: {said[0].lower()}{said[1:]}", doubt_of(trial, result, first)]
+    said = planned_sentences(trial, result, first)
+    lines = [say("comparison.first", sentence=" ".join(said)), doubt_of(trial, result, first)]
     if among.joint and not first.joint:
-        lines.append(adjusted_too(first, among, alpha=alpha))
+        lines.append(adjusted_too(first, among, alpha=trial.settings.analysis.alpha))
     return " ".join(line for line in lines if line)
 
 
-def planned_sentence(trial: Trial, result: ResponseAnalysis, finding: Finding) -> str:
-    """Return one comparison at one opening with its levels, and whether it matters.
+def planned_sentences(trial: Trial, result: ResponseAnalysis, finding: Finding) -> list[str]:
+    """Return one comparison at one opening with all that has to stand beside it.
+
+    Levels and how they were made, results below the limit; where no difference is told, the size
+    that could have been; the claim planned; whether it matters; the DM it rests on.
 
     Parameters
     ----------
@@ -152,20 +165,60 @@ def planned_sentence(trial: Trial, result: ResponseAnalysis, finding: Finding) -
         level=level_name(1 - alpha),
         alpha=alpha,
         levels=_level_words(result, finding),
-        plain=uncorrected(result, finding),
+        below=_below(result, finding),
     )
+    lines = [say("comparison.at", opening=finding.opening, clause=said)]
+    if not finding.p < alpha:
+        lines.append(could_have_seen(trial, result, finding))
+    lines.append(claim_of(trial, result, finding))
     edge = trial.settings.analysis.important.get(result.response.name)
-    matters = "" if edge is None else f"; {importance(finding, edge, alpha=alpha)}"
-    return f"At {finding.opening} {said}{matters}."
+    if edge is not None:
+        lines.append(importance(finding, edge, alpha=alpha))
+    lines += of_dm(trial, result, finding)
+    return [line for line in lines if line]
+
+
+def could_have_seen(trial: Trial, result: ResponseAnalysis, finding: Finding) -> str:
+    """Return the size the plan was made for; without a plan what this interval could have told.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+        That is not told from no difference.
+    """
+    seen = planned_to_see(trial, result.response.name)
+    if seen is None:
+        size = reach(finding.half_width(), effect=finding.effect, unit=finding.unit)
+        return say("reach.here", reach=size) if size else say("reach.nothing_here")
+    power = f"{100 * seen['power']:.0f}"
+    if seen["scale"] == "ratio":
+        below, above = quantity(seen["other_side"]), quantity(seen["effect"])
+        return say("reach.planned_ratio", below=below, above=above, power=power)
+    size = amount(seen["effect"], finding.unit)
+    return say("reach.planned_difference", size=size, power=power)
 
 
 def _level_words(result: ResponseAnalysis, finding: Finding) -> str:
     both = levels(result, finding)
     if both is None:
         return ""
-    log = result.response.scale == "log"
+    log, unit = result.response.scale == "log", result.response.level_unit
     first, second = (number(v, digits=2) if log else tenths(v) for v in both)
-    return f"about {first} against {second} {result.response.level_unit}"
+    if log:
+        return say("evidence.medians", first=first, second=second, unit=unit)
+    return say("evidence.means", first=first, second=second, unit=unit)
+
+
+def _below(result: ResponseAnalysis, finding: Finding) -> str:
+    """The share below the laboratory's limit, of a response that a laboratory has limits for."""
+    if result.response.scale != "log":
+        return ""
+    rows = result.records.rows
+    mine = rows["binding"].isin([finding.first, finding.second])
+    below = rows.loc[mine & (rows["opening"] == finding.opening), "below"]
+    return below_limit(int(below.sum()), len(below))
 
 
 def doubt_of(
@@ -192,15 +245,14 @@ def storage(trial: Trial, result: ResponseAnalysis) -> Prose:
     openings = result.comparison.openings
     changes = growths(trial, result)
     if not changes:
-        if openings:
-            return Prose(("One opening with all bindings says nothing about growth with storage.",))
-        return Prose(("No opening has all bindings: nothing can be said about growth.",))
+        return Prose((say("growth.one_opening") if openings else say("growth.no_opening"),))
     alpha = trial.settings.analysis.alpha
     lines = []
     for growth, average in zip(changes, averages(trial, result), strict=True):
+        line = line_over_storage(trial, result, average, growth)[1]
         said = change_over_storage(
             growth,
-            average,
+            _ends(line, effect=growth.effect),
             what=name_of(result),
             first=openings[0],
             last=openings[-1],
@@ -212,24 +264,23 @@ def storage(trial: Trial, result: ResponseAnalysis) -> Prose:
     return Prose(tuple(lines))
 
 
+def _ends(line: np.ndarray, *, effect: str) -> tuple[float, float]:
+    """The first and the last difference of a line over storage, on the scale of the model."""
+    first, last = np.log(line[[0, -1]]) if effect == "ratio" else line[[0, -1]]
+    return float(first), float(last)
+
+
 def unseen(trial: Trial, result: ResponseAnalysis) -> Prose:
     """Return what the trial could not see; nothing where there is no model."""
     if not result.answered:
         return Prose(())
+    size = smallest_told(result)
+    if not size:
+        return Prose((say("unseen.none"),))
+    ratio = result.response.effect == "ratio"
+    effect = say("unseen.ratio") if ratio else say("unseen.difference")
     level = level_name(1 - trial.settings.analysis.alpha)
-    reach = smallest_told(result)
-    if not reach:
-        return Prose(
-            ("What the trial could not see: no estimate at one opening can be told from none.",)
-        )
-    return Prose(
-        (
-            f"What the trial could not see: at one opening an estimate had to be at least {reach} "
-            f"to be told from none (half the width of the {level} intervals, each alone). A true "
-            f"{result.response.effect} of that size is missed by about half of such trials, and "
-            "smaller ones may be there.",
-        )
-    )
+    return Prose((say("unseen.reach", reach=size, level=level, effect=effect),))
 
 
 def smallest_told(result: ResponseAnalysis) -> str:
@@ -238,17 +289,10 @@ def smallest_told(result: ResponseAnalysis) -> str:
     Returns
     -------
     str
-        ``31 % lower or 44 % higher``, ``1.7 percentage points apart``; empty where no estimate
-        can be told.
+        ``31 % lower or 44 % higher``, ``1.7 percentage points either way``; empty where no
+        estimate within reason can be told.
     """
     frame = result.half_widths.frame
     at_one = frame[~frame["contrast"].isin(["average", "growth"])]
     half = float(np.median(at_one["half_width"]))
-    if not np.isfinite(half):
-        return ""
-    if result.response.effect == "difference":
-        unit = result.response.unit
-        return f"{tenths(half)} {unit} apart" if half >= 0.1 else f"{amount(half, unit)} apart"
-    if half >= 3:
-        return f"{number(half, digits=2)} times as high or as low"
-    return f"{100 * (1 - 1 / half):.0f} % lower or {100 * (half - 1):.0f} % higher"
+    return reach(half, effect=result.response.effect, unit=result.response.unit)

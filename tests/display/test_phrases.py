@@ -54,12 +54,21 @@ def test_ratios_keep_their_digits_where_two_decimals_would_lose_them() -> None:
     ]
 
 
+def test_an_interval_says_where_it_has_no_end() -> None:
+    inf = float("inf")
+    assert span(0.4, inf) == "0.40 or more, without end"
+    assert span(-inf, 2.5, "percentage points") == "anything up to 2.50"
+    assert span(-inf, inf, "percentage points") == "without ends"
+    assert span(0.0, 2.5e27) == "less than 0.001 to more than 1000"
+    assert span(-2000.0, 2000.0, "percentage points") == "\u22122000.00 to 2000.00"
+
+
 def test_units_and_counts() -> None:
     assert amount(1.0, "percentage points") == "1 percentage point"
     assert amount(1.5, "percentage points") == "1.50 percentage points"
     assert amount(1.5, "") == "1.50"
     assert count(1, "pair") == "1 pair"
-    assert count(2, "degree", "degrees") == "2 degrees"
+    assert count(2, "analysis") == "2 analyses"
     assert level_name(1 - 0.05) == "95 %"
     assert level_name(1 - 0.001) == "99.9 %"
 
@@ -67,7 +76,10 @@ def test_units_and_counts() -> None:
 def test_lists_and_names() -> None:
     assert joined(["net"]) == "net"
     assert joined(["net", "film", "twine"]) == "net, film and twine"
+    assert joined([]) == ""
     assert joined(["a", "b"], last="or") == "a or b"
+    assert joined(["a", "b", "c"], last="semicolon") == "a; b; c"
+    assert joined(["a", "b", "c"], last="comma") == "a, b, c"
     assert short("x" * 28) == "x" * 28
     assert short("x" * 29) == "x" * 27 + "…"
     assert [block_word(["a", "b"]), block_word(["a", "b", "c"])] == ["pair", "set"]

@@ -14,7 +14,7 @@ from invented_season import rows_of
 from silagetrial.data.draft import is_given
 from silagetrial.data.schema import TABLES
 from silagetrial.data.workbook import find_workbook
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.errors import UsageError
 from silagetrial.planning.field_columns import SHEETS
 from silagetrial.planning.layout import Layout, plan_trial
@@ -142,7 +142,7 @@ def test_cells_to_fill_differ_from_planned_ones_in_grey_as_well(book: Any) -> No
 
 def test_the_first_sheet_carries_every_caution(book: Any) -> None:
     text = [row[1].value for row in book["how to use"].iter_rows()]
-    assert {*CAUTIONS, DEFERRAL} <= set(text)
+    assert {*cautions(), deferral()} <= set(text)
 
 
 def test_no_sheet_of_an_opening_day_shows_a_binding(book: Any) -> None:

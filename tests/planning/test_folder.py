@@ -15,7 +15,7 @@ from invented_plans import make_plan
 
 from silagetrial import read_trial
 from silagetrial.data.read_settings import parse_settings
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.planning.folder import PlanFolder, write_plan
 from silagetrial.planning.layout import Layout, plan_trial
@@ -93,7 +93,7 @@ def test_the_hash_is_that_of_the_file_and_is_told(written: PlanFolder) -> None:
     noted = (written.path / "analysis_plan.sha256").read_text(encoding="utf-8")
     assert noted == f"{digest}  analysis_plan.json\n"
     readme = (written.path / "README.txt").read_text(encoding="utf-8")
-    for said in (digest, "seed 20270520", *CAUTIONS, DEFERRAL):
+    for said in (digest, "seed 20270520", *cautions(), deferral()):
         assert said in readme
     for said in (digest, "20270520", "silagetrial check", "silagetrial report"):
         assert said in written.next_steps

@@ -14,7 +14,7 @@ from bs4 import BeautifulSoup
 from invented_plans import make_plan
 from qr_reader import read_svg
 
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.planning.analyses import analyses_wanted
 from silagetrial.planning.laboratory_list import batches, laboratory_csv, laboratory_page
 from silagetrial.planning.layout import Layout, plan_trial
@@ -47,10 +47,10 @@ def pages(layout: Layout) -> dict[str, BeautifulSoup]:
 @pytest.mark.parametrize("name", list(MAKERS))
 def test_every_page_carries_every_caution(pages: dict[str, BeautifulSoup], name: str) -> None:
     text = pages[name].get_text()
-    for said in (*CAUTIONS, DEFERRAL):
+    for said in (*cautions(), deferral()):
         assert said in text
     for section in pages[name].find_all("section"):
-        assert DEFERRAL in section.get_text()
+        assert deferral() in section.get_text()
 
 
 @pytest.mark.parametrize("name", list(MAKERS))
@@ -170,8 +170,8 @@ def test_the_laboratory_sees_codes_only(pages: dict[str, BeautifulSoup], layout:
     cells |= {cell.get_text() for cell in pages["laboratory"].find_all("td")}
     assert not hidden & cells
     words = pages["laboratory"].get_text()
-    assert not re.search(r"\b(N\d\d|P\d\d|net|film)\b", words.replace(DEFERRAL, "").replace(
-        CAUTIONS[4], ""))  # fmt: skip
+    assert not re.search(r"\b(N\d\d|P\d\d|net|film)\b", words.replace(deferral(), "").replace(
+        cautions()[4], ""))  # fmt: skip
 
 
 def test_no_line_of_a_batch_stands_out(layout: Layout) -> None:

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 from silagetrial import cli
-from silagetrial.display.cautions import CAUTIONS, DEFERRAL
+from silagetrial.display.cautions import cautions, deferral
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.planning.ask import size_of_trial
 from silagetrial.planning.budget import budget
@@ -73,7 +73,7 @@ def test_the_page_tells_the_numbers_of_the_plan(plan: Plan, page: Worth) -> None
     assert money(cost_of(plan), "EUR").replace("\N{NARROW NO-BREAK SPACE}", " ") in text
     assert page.value is not None
     assert f"{abs(page.value.net):,.0f}".replace(",", " ") in text
-    for caution in (*CAUTIONS, DEFERRAL):
+    for caution in (*cautions(), deferral()):
         assert " ".join(caution.split()) in text
     assert "invented, for demonstration" in text
 
@@ -188,7 +188,7 @@ def test_most_values_below_the_limit_is_a_refusal_with_a_reason(plan: Plan) -> N
     assert found.facts is None
     assert "would lie below the limit of 5 g/kg DM. What to do:" in text
     assert "The plan costs" in text
-    assert DEFERRAL in text
+    assert deferral() in text
     assert 'class="st-refusal"' in found.to_html()
     bare = worth(replace(changed(plan, limit=5.0), costs=None))
     assert "What it costs" not in words(bare)

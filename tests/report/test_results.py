@@ -50,7 +50,7 @@ def test_every_estimate_is_there_in_the_one_vocabulary(analysed: Analysed, tmp_p
                 assert row["estimate"] == expected["estimate"]
                 assert row["std_error"] == expected["std_error"]
     assert content["answered"] is True
-    assert len(content["summary"]) == 3
+    assert len(content["summary"]) == 4
 
 
 def test_variances_come_with_their_covariance(analysed: Analysed, tmp_path: Path) -> None:

@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 from silagetrial.report.findings import Finding
 from silagetrial.report.sentences import (
     adjusted_too,
+    below_limit,
     by_how_much,
     change_over_storage,
     doubt,
     evidence,
     importance,
+    reach,
 )
 
 
@@ -43,9 +45,11 @@ def test_a_shown_ratio_is_said_as_people_do() -> None:
         what="butyric acid",
         level="95 %",
         alpha=0.05,
-        levels="about 1.9 against 3.3 g/kg DM",
+        levels="adjusted medians about 1.9 against 3.3 g/kg DM",
+        below=below_limit(3, 17),
     )
-    assert "(about 1.9 against 3.3 g/kg DM; ratio 0.59, 95 % interval" in levels
+    assert "(adjusted medians about 1.9 against 3.3 g/kg DM; ratio 0.59, 95 % interval" in levels
+    assert levels.endswith("p = 0.007; 18 % of 17 results below the laboratory's limit)")
     assert "60 % higher with film" in said(ratio(1.6, 1.11, 2.32, 0.016))
     assert "3.2 times as high with film" in said(ratio(3.2, 1.5, 6.8, 0.004))
 
@@ -68,7 +72,10 @@ def test_without_evidence_no_difference_is_claimed_and_none_is_denied(
 ) -> None:
     finding = ratio(math.exp(log_ratio), math.exp(log_ratio - half), math.exp(log_ratio + half), p)
     text = said(finding)
-    assert text.startswith("no difference in butyric acid between film and net was shown (")
+    assert text.startswith(
+        "the trial cannot tell a difference in butyric acid of this size between film and net "
+        "from none ("
+    )
     assert not re.search(r"lower|higher|times as high|equal|the same|no effect", text)
 
 
@@ -78,10 +85,10 @@ def test_evidence_says_which_interval_it_is() -> None:
     )
 
 
-def change(growth: Finding, average: Finding) -> str:
+def change(growth: Finding, ends: tuple[float, float]) -> str:
     return change_over_storage(
         growth,
-        average,
+        ends,
         what="butyric acid",
         first="1 month",
         last="9 months",
@@ -91,42 +98,60 @@ def change(growth: Finding, average: Finding) -> str:
 
 
 def test_growth_with_storage() -> None:
-    average = ratio(0.72, 0.6, 0.87, 0.001)
-    assert change(ratio(0.67, 0.41, 1.08, 0.098), average) == (
-        "That the difference in butyric acid between film and net grows with storage was not "
-        "shown (from 1 month to 9 months the ratio changed by a factor of 0.67, 95 % interval "
-        "0.41 to 1.08, p = 0.098)."
+    assert change(ratio(0.67, 0.41, 1.08, 0.098), (-0.1, -0.5)) == (
+        "The difference in butyric acid between film and net did not clearly grow with storage: "
+        "from 1 month to 9 months the ratio changed by a factor of 0.67 (95 % interval 0.41 to "
+        "1.08, p = 0.098)."
     )
-    assert change(ratio(0.5, 0.3, 0.8, 0.01), average) == (
+    assert change(ratio(0.5, 0.3, 0.8, 0.01), (-0.1, -0.8)) == (
         "The difference in butyric acid between film and net grew with storage: from 1 month to "
         "9 months the ratio changed by a factor of 0.50 (95 % interval 0.30 to 0.80, p = 0.010)."
     )
-    assert "shrank or turned with storage" in change(ratio(2.0, 1.2, 3.3, 0.01), average)
-    loss = points(1.2, 0.5, 1.9, 0.01)
-    assert "grew with storage: from 1 month to 9 months it moved by 2.00 percentage points" in (
-        change(points(2.0, 0.9, 3.1, 0.01), loss)
+    assert "net shrank with storage: from" in change(ratio(2.0, 1.2, 3.3, 0.01), (-0.8, -0.1))
+    assert "net turned with storage, from one side to the other: from 1 month to 9 months" in (
+        change(ratio(2.0, 1.2, 3.3, 0.01), (-0.2, 0.5))
     )
+    assert "grew with storage: from 1 month to 9 months it moved by 2.00 percentage points" in (
+        change(points(2.0, 0.9, 3.1, 0.01), (0.2, 2.2))
+    )
+
+
+@pytest.mark.parametrize(
+    ("half", "effect", "said_of_it"),
+    [
+        (1.44, "ratio", "31 % lower or 44 % higher"),
+        (3.21, "ratio", "3.2 times as high or as low"),
+        (2e4, "ratio", ""),
+        (math.inf, "ratio", ""),
+        (math.inf, "difference", ""),
+        (1.73, "difference", "1.7 percentage points either way"),
+        (0.04, "difference", "0.04 percentage points either way"),
+    ],
+)
+def test_what_it_would_have_taken(half: float, effect: str, said_of_it: str) -> None:
+    unit = "" if effect == "ratio" else "percentage points"
+    assert reach(half, effect=effect, unit=unit) == said_of_it
 
 
 @pytest.mark.parametrize(
     ("estimate", "low", "high", "p", "meaning"),
     [
-        (0.9, 0.82, 0.98, 0.02, "that is too little to matter (your limit: a ratio below 0.67)"),
-        (0.4, 0.2, 0.6, 0.001, "that is enough to matter (your limit: a ratio below 0.67)"),
-        (2.0, 1.6, 2.6, 0.001, "that is enough to matter (your limit: a ratio above 1.50)"),
+        (0.9, 0.82, 0.98, 0.02, "That is too little to matter (your limit: a ratio below 0.67)."),
+        (0.4, 0.2, 0.6, 0.001, "That is enough to matter (your limit: a ratio below 0.67)."),
+        (2.0, 1.6, 2.6, 0.001, "That is enough to matter (your limit: a ratio above 1.50)."),
         (
             0.59, 0.4, 0.86, 0.007,
-            "whether that is enough to matter (your limit: a ratio below 0.67) is left open",
+            "Whether that is enough to matter (your limit: a ratio below 0.67) is left open.",
         ),
         (
             1.1, 0.8, 1.6, 0.5,
-            "one large enough to matter (your limit: a ratio below 0.67 or above 1.50) is left "
-            "open",
+            "A difference large enough to matter (your limit: a ratio below 0.67 or above 1.50) is "
+            "not ruled out.",
         ),
         (
             1.0, 0.8, 1.3, 0.5,
-            "one large enough to matter (your limit: a ratio below 0.67 or above 1.50) lies "
-            "outside the interval",
+            "A difference large enough to matter (your limit: a ratio below 0.67 or above 1.50) "
+            "lies outside the interval.",
         ),
     ],
 )  # fmt: skip
@@ -138,10 +163,11 @@ def test_what_the_plan_calls_important(
 
 def test_importance_of_a_difference() -> None:
     assert importance(points(0.2, -0.4, 0.8, 0.5), 1.0, alpha=0.05) == (
-        "one large enough to matter (your limit: 1 percentage point) lies outside the interval"
+        "A difference large enough to matter (your limit: 1 percentage point) lies outside the "
+        "interval."
     )
     assert importance(points(-1.6, -2.1, -1.1, 0.001), 1.0, alpha=0.05) == (
-        "that is enough to matter (your limit: 1 percentage point)"
+        "That is enough to matter (your limit: 1 percentage point)."
     )
 
 

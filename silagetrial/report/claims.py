@@ -1,0 +1,79 @@
+"""What is claimed within a margin; it is claimed only with a margin fixed before the data."""
+
+from __future__ import annotations
+
+from silagetrial.analysis import ResponseAnalysis
+from silagetrial.data import Trial
+from silagetrial.display.language import say
+from silagetrial.display.phrases import amount, level_name, quantity, span
+from silagetrial.planning.analysis_plan import FiledPlan, filed_plan
+from silagetrial.report.findings import Finding
+
+__all__ = ["claim_of"]
+
+
+def claim_of(trial: Trial, result: ResponseAnalysis, finding: Finding) -> str:
+    """Say whether a comparison lies within the margin, and whether the margin was there first.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+        The comparison at one opening.
+
+    Returns
+    -------
+    str
+        A sentence; empty where the settings name no margin for the response.
+    """
+    frame, plan = result.claim.frame, trial.settings.analysis
+    if not len(frame):
+        return ""
+    term = f"{finding.first} - {finding.second}"
+    here = frame[(frame["term"] == term) & (frame["opening"] == finding.opening)]
+    if not len(here):
+        return ""
+    row = here.iloc[0]
+    both_sides = plan.claim == "equivalence"
+    alpha = plan.alpha if both_sides else plan.alpha / 2
+    met = bool(row["p_value"] < alpha)
+    said = {
+        "margin": _margin(finding, plan.margins[result.response.name], both_sides=both_sides),
+        "level": level_name(1 - 2 * alpha),
+        "span": span(float(row["conf_low"]), float(row["conf_high"]), finding.unit),
+    }
+    filed = _filed_margin(trial, result)
+    if filed is None:
+        return say("claim.inside_unfiled", **said) if met else say("claim.outside_unfiled", **said)
+    who = {"what": result.response.in_sentence, "first": finding.first, "second": finding.second}
+    if both_sides:
+        return (
+            say("claim.alike", **said, **who, date=filed.date)
+            if met
+            else say("claim.not_alike", **said, **who)
+        )
+    return (
+        say("claim.not_worse", **said, **who, date=filed.date)
+        if met
+        else say("claim.not_not_worse", **said, **who)
+    )
+
+
+def _margin(finding: Finding, margin: float, *, both_sides: bool) -> str:
+    if finding.effect == "difference":
+        return amount(margin, finding.unit)
+    if not both_sides:
+        return say("claim.margin_ratio_one_side", high=quantity(margin))
+    return say("claim.margin_ratio", low=quantity(1 / margin), high=quantity(margin))
+
+
+def _filed_margin(trial: Trial, result: ResponseAnalysis) -> FiledPlan | None:
+    """The plan filed beforehand, where it is unchanged and holds the same claim and margin."""
+    filed = filed_plan(trial.source)
+    if filed is None or filed.content is None or not filed.intact:
+        return None
+    then, now = filed.content["settings"]["analysis"], trial.settings.analysis
+    name = result.response.name
+    same = then["claim"] == now.claim and then["margins"].get(name) == now.margins[name]
+    return filed if same else None
