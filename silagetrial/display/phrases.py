@@ -74,10 +74,9 @@ def amount(value: float, unit: str) -> str:
 def span(low: float, high: float, unit: str = "") -> str:
     """Return an interval in words: ``0.40 to 0.86``; an end that is infinite is said to be none."""
     bottom, top = _end(low, unit), _end(high, unit)
+    below = math.isfinite(low) and (bool(unit) or low > 0)
     if not math.isfinite(high):
-        return say("phrase.open_above", low=bottom) if math.isfinite(low) else (
-            say("phrase.open_ended")
-        )  # fmt: skip
+        return say("phrase.open_above", low=bottom) if below else say("phrase.open_ended")
     if not math.isfinite(low):
         return say("phrase.open_below", high=top)
     return say("phrase.span", low=bottom, high=top)

@@ -136,9 +136,10 @@ def losses(case: Case) -> Iterator[Problem]:
     for (pairs, spare), sites in alike.items():
         needed = math.ceil(pairs / whole - pairs)
         if needed > spare:
+            kept = count(spare, "spare pair" if block == "pair" else "spare set")
             each = " on each of them" if len(sites) > 1 else ""
             yield spoiler(
-                "layout.spare_pairs", f"{count(spare, f'spare {block}')} on {joined(sites)}, where "
+                "layout.spare_pairs", f"{kept} on {joined(sites)}, where "
                 f"{(pairs + spare) * (1 - whole):.1f} {block}s are expected to lose a bale",
                 f"spare {block}s for the losses expected",
                 f"plan spare_pairs = {needed}{each}, or count on fewer {block}s",

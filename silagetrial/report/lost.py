@@ -119,7 +119,8 @@ def lost_bales(analysis: Analysis) -> list[str]:
     ]
     if compared and not lines:
         lines = [say("lost.not_here")]
-    return [say("lost.some", bales=bales, each=each), *dict.fromkeys(lines)]
+    about = [say("lost.reaching")] if any(result.answered for result in results) else []
+    return [say("lost.some", bales=bales, each=each), *about, *dict.fromkeys(lines)]
 
 
 def _counted(trial: Trial, result: ResponseAnalysis, finding: Finding, here: Losses) -> list[str]:

@@ -38,7 +38,7 @@ class Report:
     ----------
     path : Path
         The report folder.
-    summary : tuple of three str
+    summary : tuple of str
         The answer in three short paragraphs: what was found, whether it grows with storage, how
         far it reaches.
     answered : bool
@@ -48,7 +48,7 @@ class Report:
     """
 
     path: Path
-    summary: tuple[str, str, str]
+    summary: tuple[str, ...]
     answered: bool
     files: tuple[Path, ...]
 
@@ -183,10 +183,9 @@ def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None, p
 
 def _written(folder: Path) -> Report:
     results = json.loads((folder / RESULTS).read_text(encoding="utf-8"))
-    found, growth, reach = results["summary"]
     return Report(
         path=folder,
-        summary=(found, growth, reach),
+        summary=tuple(results["summary"]),
         answered=bool(results["answered"]),
         files=tuple(sorted(path for path in folder.rglob("*") if path.is_file())),
     )

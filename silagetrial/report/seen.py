@@ -99,10 +99,11 @@ def _other_units(result: ResponseAnalysis) -> str:
 
 def _whole(trial: Trial, result: ResponseAnalysis) -> list[str]:
     """Composites of several bales, where the values analysed are of single ones."""
-    mixed = trial.sample_parts["sample"].nunique()
-    if not mixed or result.records.unit.size > 1:
+    sizes = trial.sample_parts["sample"].value_counts()
+    if not len(sizes) or result.records.unit.size > 1:
         return []
-    return [say("seen.composites", composites=count(mixed, "composite sample"))]
+    each = joined([str(size) for size in sorted(set(sizes))])
+    return [say("seen.composites", sizes=each, number=len(sizes))]
 
 
 def _held(trial: Trial) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hostile_results import AWKWARD
 from report_variants import (
     all_below,
     batches_within_openings,
@@ -52,7 +53,7 @@ def folder_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]
 
     def folder(name: str) -> Path:
         if name not in made:
-            made[name] = MAKERS[name](tmp_path_factory.mktemp("trial"))
+            made[name] = {**MAKERS, **AWKWARD}[name](tmp_path_factory.mktemp("trial"))
         return made[name]
 
     return folder

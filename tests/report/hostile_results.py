@@ -159,13 +159,42 @@ def whole_binding_lost(folder: Path) -> Path:
     return trial
 
 
-def eight_farms(folder: Path) -> Path:
-    """Each pair of the last opening on a farm of its own, but for two on the first."""
+def farms(folder: Path, *, number: int) -> Path:
+    """Pairs of the last opening on so many farms."""
     trial = one_opening(folder)
     bales = table(trial, "bales")
-    farms = {pair: f"Farm {min(k, 7) + 1}" for k, pair in enumerate(dict.fromkeys(bales["pair"]))}
-    bales["site"] = bales["pair"].map(farms)
+    site = {pair: f"Farm {k % number}" for k, pair in enumerate(dict.fromkeys(bales["pair"]))}
+    bales["site"] = bales["pair"].map(site)
     put(trial, "bales", bales)
+    return trial
+
+
+def in_runs(folder: Path) -> Path:
+    """The bales of each binding made in two goes on each farm, no pairs."""
+    trial = unpaired(folder)
+    bales = table(trial, "bales")
+    half = bales.groupby(["site", "binding"]).cumcount() % 2
+    bales["run"] = bales["site"] + " " + bales["binding"] + " " + half.astype(str)
+    put(trial, "bales", bales)
+    return trial
+
+
+def composites(folder: Path) -> Path:
+    """The laboratory's sample of three film bales is one composite."""
+    trial = one_opening(folder)
+    film = last_bales(trial, "film")[:3]
+    samples = table(trial, "samples")
+    mine = samples["of"].isin(film) & (samples["kind"] != "day0")
+    one = samples[mine].iloc[[0]].assign(of="", sample="mixed")
+    put(trial, "samples", pd.concat([samples[~mine], one]))
+    put(trial, "sample_parts", pd.DataFrame({"sample": "mixed", "bale": film, "n_cores": 4}))
+    return trial
+
+
+def margin_changed(folder: Path) -> Path:
+    """The margin was widened after the plan was filed."""
+    trial = with_margins(folder, butyric=1.1, filed=True)
+    settings(trial, ("butyric_acid = 1.1", "butyric_acid = 1.8"))
     return trial
 
 
@@ -194,7 +223,7 @@ def unpaired(folder: Path) -> Path:
     return trial
 
 
-MAKERS: dict[str, Callable[[Path], Path]] = {
+AWKWARD: dict[str, Callable[[Path], Path]] = {
     "two pairs": two_pairs,
     "opposite signs": opposite_signs,
     "opening missing": opening_missing,
@@ -205,13 +234,20 @@ MAKERS: dict[str, Callable[[Path], Path]] = {
     "sign hidden": sign_hidden,
     "film bales lost": film_bales_lost,
     "whole binding lost": whole_binding_lost,
-    "eight farms": eight_farms,
+    "five farms": lambda folder: farms(folder, number=5),
+    "eight farms": lambda folder: farms(folder, number=8),
+    "in runs": in_runs,
+    "composites": composites,
     "alike": lambda folder: with_margins(folder, butyric=1.8, filed=True),
     "not alike": lambda folder: with_margins(folder, butyric=1.1, filed=True),
     "margin unfiled": lambda folder: with_margins(folder, butyric=1.8, filed=False),
     "not worse": lambda folder: with_margins(
         folder, butyric=1.8, filed=True, claim="non-inferiority"
     ),
+    "may be worse": lambda folder: with_margins(
+        folder, butyric=1.1, filed=True, claim="non-inferiority"
+    ),
+    "margin changed": margin_changed,
     "unpaired": unpaired,
 }
 """Trials by what is awkward about them."""

@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 from bs4 import BeautifulSoup
 from invented_season import fill, typed
+from said import made_up, only_of
 
 from silagetrial import Analysis, analyse, plan_trial, read_trial, write_plan, write_report
+from silagetrial.display.language import speaking
 from silagetrial.report import box, plan_kept, words
 from silagetrial.report.findings import due_at, openings_without
 
@@ -79,6 +81,9 @@ def test_deviations_are_counted_and_listed(season: Path, tmp_path: Path) -> None
             "Not all as planned: 1 deviation from the analysis plan of 2027-04-01 (SHA-256 "
         )
     )
+    with speaking(made_up()):
+        (other,) = plan_kept.sentence(analysis).lines
+    assert "deviation" not in other
     assert "analysis, alpha" in str(plan_kept.points(analysis))
     told = plan_kept.contents(analysis)
     assert told is not None
@@ -106,6 +111,10 @@ def test_a_report_before_the_end_says_how_far_it_is(season: Path, tmp_path: Path
     (said,) = plan_kept.sentence(analysis).lines
     assert said.startswith("As planned so far: the analysis plan of 2027-04-01")
     assert said.endswith("2 of 3 openings done; what is due stands in the table.")
+    with speaking(made_up()):
+        (other,) = plan_kept.sentence(analysis).lines
+        only_of(other, {"2027-04-01", said.split("SHA-256 ")[1][:12]})
+        only_of(due_at(analysis.trial, "8 months"), set())
     due = due_at(analysis.trial, "8 months")
     assert due.startswith("not opened yet, ")
     assert due_at(analysis.trial, "2 months") == ""

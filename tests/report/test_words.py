@@ -7,35 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import MAKERS, Analysed
-from said import said_carefully
+from said import everything, said_carefully
 
-from silagetrial.analysis import Analysis
-from silagetrial.display.block import Prose
-from silagetrial.report import box, cautions, methods, words
-
-
-def everything(analysis: Analysis) -> str:
-    trial = analysis.trial
-    parts: list[Prose] = [
-        words.heading(trial),
-        words.question(trial),
-        box.answer(analysis),
-        box.seen(analysis),
-        cautions.short(),
-        methods.design(trial),
-        methods.methods(analysis),
-        cautions.cautions(),
-    ]
-    for result in analysis.responses.values():
-        parts += [
-            words.comparison(trial, result),
-            words.storage(trial, result),
-            words.unseen(trial, result),
-            methods.model(result),
-            methods.notes(result),
-            methods.witnesses(trial, result),
-        ]
-    return "\n".join(line for part in parts for line in part.lines)
+from silagetrial.report import cautions, methods, words
 
 
 @pytest.mark.parametrize("name", list(MAKERS))
