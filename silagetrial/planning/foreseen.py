@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from silagetrial.analysis.catalogue import response_of, responses_of
+from silagetrial.display.language import say
 from silagetrial.display.phrases import quantity
 from silagetrial.errors import NoAnswer
 from silagetrial.planning.finished import Finished, finished
@@ -78,13 +79,12 @@ def foreseen_in_words(name: str, record: dict[str, Any]) -> str:
     """Return in one sentence what one response can show."""
     response = response_of(name)
     if record["scale"] == "ratio":
-        size = (
-            f"a ratio below {quantity(record['other_side'])} or above {quantity(record['effect'])}"
-        )
+        below, above = quantity(record["other_side"]), quantity(record["effect"])
+        size = say("foreseen.ratio", below=below, above=above)
     else:
-        size = f"a difference of {quantity(record['effect'])} {response.unit}"
-    where = f" (source: {record['source']})" if record["source"] else ""
-    return (
-        f"{response.label}: {size} is shown with power {record['power']:g} "
-        f"({record['contrast']}), if values vary as assumed{where}."
-    )
+        size = say("foreseen.difference", size=f"{quantity(record['effect'])} {response.unit}")
+    said = {"label": response.label, "size": size, "contrast": record["contrast"]}
+    power = f"{record['power']:g}"
+    if not record["source"]:
+        return say("foreseen.shown", **said, power=power)
+    return say("foreseen.shown_by", **said, power=power, source=record["source"])

@@ -29,7 +29,9 @@ def points(analysis: Analysis) -> list[str]:
     measured = [result for result in results if len(result.records.rows)]
     counted = next(iter([*answered, *measured]), None)
     lines = [] if counted is None else [_units(trial, counted)]
-    lines += [_other_units(each) for each in measured if each.records.unit != measured[0].records.unit]
+    lines += [
+        _other_units(each) for each in measured if each.records.unit != measured[0].records.unit
+    ]
     lines += [_held(trial), *_sizes(trial, answered), " ".join(lost_bales(analysis))]
     return lines
 
@@ -65,7 +67,9 @@ def _units(trial: Trial, result: ResponseAnalysis) -> str:
             if paired
             else say("seen.recored_unpaired", **said)
         )
-    return " ".join([made, *_what_counts(result, paired=bool(paired), word=word), *_whole(trial, result)])
+    return " ".join(
+        [made, *_what_counts(result, paired=bool(paired), word=word), *_whole(trial, result)]
+    )
 
 
 def _what_counts(result: ResponseAnalysis, *, paired: bool, word: str) -> list[str]:

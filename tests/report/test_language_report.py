@@ -14,7 +14,6 @@ from said import CLOSE, OPEN, made_up, only_of
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.display.language import speaking
-from silagetrial.planning.foreseen import foreseen_in_words
 from silagetrial.report import box, cautions, plan_kept, trust, words
 from silagetrial.report.findings import openings_without
 
@@ -53,7 +52,7 @@ def of_response(analysis: Analysis, result: ResponseAnalysis) -> set[str]:
     if why is not None:
         found |= {why.found, why.expected, why.remedy}
     seen = plan_kept.planned_to_see(analysis.trial, response.name)
-    return found if seen is None else {*found, foreseen_in_words(response.name, seen)}
+    return found if seen is None else {*found, seen["contrast"]}
 
 
 @pytest.mark.parametrize(
