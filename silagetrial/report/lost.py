@@ -133,7 +133,7 @@ def _counted(trial: Trial, result: ResponseAnalysis, finding: Finding, here: Los
         lines += _worst_case(result, finding, here)
     if here.share(finding.first) == here.share(finding.second):
         return [*lines, say("lost.as_many", opening=opening)]
-    said = {"what": result.response.in_sentence, "opening": opening}
+    said = {"what": result.response.in_sentence}
     delta = tipping_point(finding, here, alpha=alpha)
     if not math.isfinite(delta) or _beyond(result, finding, here, delta):
         return [*lines, say("lost.stays", **said)]

@@ -62,7 +62,9 @@ def test_the_answer_has_levels_size_and_whether_it_matters(analysed: Analysed) -
     assert f"p = {loss['p_value']:.3f})" in found
     half = (loss["conf_high"] - loss["conf_low"]) / 2
     assert f"It would have taken an estimate of at least {half:.1f} percentage points" in found
-    assert "corrected for volatiles by the full form, DM at baling needs none; without the" in found
+    assert (
+        "corrected for volatiles by the full form; without the correction the difference" in found
+    )
     assert "adjusting" not in found, "one kind of interval in the box"
     assert growth.startswith(
         "The difference in butyric acid between film and net did not clearly grow with storage: "

@@ -174,10 +174,8 @@ def test_lost_bales_turn_the_answer_where_it_says(analysed: Analysed) -> None:
     assert finding is not None
     # By hand: the log ratio moves by 3/9 - 1/9 of delta; its upper end reaches none.
     delta = -math.log(finding.high) / (3 / 9 - 1 / 9)
-    assert (
-        f"butyric acid at 9 months would turn if the lost bales came out at {math.exp(delta):.2f}"
-        in lines
-    )
+    turns = f"would turn if the lost bales came out at {math.exp(delta):.2f} times the others"
+    assert f"What is said of butyric acid {turns} of their binding or more." in lines
 
 
 @pytest.mark.parametrize("told", [True, False])

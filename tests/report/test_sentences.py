@@ -49,7 +49,9 @@ def test_a_shown_ratio_is_said_as_people_do() -> None:
         below=below_limit(3, 17),
     )
     assert "(adjusted medians about 1.9 against 3.3 g/kg DM; ratio 0.59, 95 % interval" in levels
-    assert levels.endswith("p = 0.007; 18 % of 17 results below the laboratory's limit)")
+    assert levels.endswith(
+        "p = 0.007; 18 % of 17 results below the laboratory's limit, counted as half of it)"
+    )
     assert "60 % higher with film" in said(ratio(1.6, 1.11, 2.32, 0.016))
     assert "3.2 times as high with film" in said(ratio(3.2, 1.5, 6.8, 0.004))
 
