@@ -15,9 +15,9 @@ NOTATION = {"p"}
 """Letters that stand beside numbers: p = 0.012."""
 
 NEVER = (
-    r"significan", r"proven", r"are equal", r"are the same", r"no effect", r"no difference was",
-    r"\btrends?\b", r"\btend(ed|s)?\b", r"\baccept", r"\bnan\b", r"\bNone\b", r"\binf\b",
-    r"\.\.", r"  ", r"\d\.\d+e[+-]\d",
+    r"significan", r"highly", r"between samples", r"proven", r"are equal", r"are the same",
+    r"no effect", r"no difference was", r"\btrends?\b", r"\btend(ed|s)?\b", r"\baccept",
+    r"\bnan\b", r"\bNone\b", r"\binf\b", r"\.\.", r"  ", r"\d\.\d+e[+-]\d",
 )  # fmt: skip
 """Claims that no interval makes, verdicts in the words of a threshold, and slips of the writer."""
 

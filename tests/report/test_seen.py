@@ -109,6 +109,16 @@ def test_without_the_correction_both_ways_to_it_agree(analysed: Analysed) -> Non
         assert set(other) == {"none", "short"}
 
 
+def test_from_many_farms_it_is_the_farm_that_counts(analysed: Analysed) -> None:
+    analysis = analysed("separate")
+    acid = analysis["butyric_acid"]
+    assert acid.model is not None
+    many = replace(acid, model=replace(acid.model, unit="site"))
+    other = replace(analysis, responses={**analysis.responses, "butyric_acid": many})
+    assert "This holds for farms like the 3 of this trial," in box.summary(other)[-1]
+    assert "What counts is the farm (3 farms), not the bale" in box.seen(other).lines[0]
+
+
 def test_the_short_cautions_are_four_lines_that_send_on_to_the_others() -> None:
     lines = cautions.short().lines
     assert len(lines) == 4
