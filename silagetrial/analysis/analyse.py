@@ -27,6 +27,7 @@ from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
 from silagetrial.errors import DataProblems, NoAnswer, UsageError
 from silagetrial.mixed import Fit, fit_mixed, term_tests
+from silagetrial.mixed.checks import NoMaximum
 from silagetrial.mixed.detected import without_negative
 
 __all__ = ["analyse"]
@@ -135,6 +136,13 @@ def _fit(rows: pd.DataFrame, choice: ModelChoice, settings: Settings, *, zero: b
     except UsageError as error:
         # What the plan asks of the residual is more than these values can tell.
         raise NoAnswer(found=error.found, expected=error.expected, remedy=error.remedy) from error
+    except NoMaximum as error:
+        # The engine speaks of likelihoods; whoever reads a first page wants to know what to do.
+        raise NoAnswer(
+            found="these values allow no fit of the model that the design asks for",
+            expected="more pairs or farms, so that the spread between them is told from the rest",
+            remedy="see the values by opening and binding, which need no model",
+        ) from error
 
 
 def _summary(records: Records, bindings: tuple[str, ...]) -> Table:

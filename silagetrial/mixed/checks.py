@@ -14,7 +14,7 @@ from silagetrial.mixed.likelihood import blank, evaluate
 from silagetrial.mixed.maximise import Fits, initial_thetas
 from silagetrial.mixed.serial import range_limits
 
-__all__ = ["Inseparable", "check_groups", "inseparable", "no_maximum"]
+__all__ = ["Inseparable", "NoMaximum", "check_groups", "inseparable", "no_maximum"]
 
 INSEPARABLE = 1e-8
 """Smallest eigenvalue of the scaled information below which terms cannot be told apart."""
@@ -103,13 +103,17 @@ def _group_df(frame: ModelFrame) -> Floats:
     return np.asarray(-2.0 * score[-len(rest.names) :])
 
 
+class NoMaximum(NoAnswer):
+    """The likelihood rises without reaching a maximum, for no reason that can be named."""
+
+
 def no_maximum(formula: str, design: Design, fits: Fits) -> NoAnswer:
     """Say why a fit did not reach a maximum."""
     if design.residual.unit is not None:
         refusal = _no_serial(design, fits.evaluation.theta[0])
         if refusal is not None:
             return refusal
-    return NoAnswer(
+    return NoMaximum(
         found=f"the restricted likelihood of {formula!r} has no maximum that can be reached "
         f"(squared Newton decrement {fits.decrement[0]:.1e} after {fits.steps[0]:.0f} steps)",
         expected="a maximum inside the region where the covariance matrix is positive definite",

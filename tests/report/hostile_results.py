@@ -159,11 +159,11 @@ def whole_binding_lost(folder: Path) -> Path:
     return trial
 
 
-def farms(folder: Path, *, number: int) -> Path:
-    """Pairs of the last opening on so many farms."""
+def farms(folder: Path, place: Callable[[int], int]) -> Path:
+    """Put the pairs of the last opening, counted from 0, on other farms."""
     trial = one_opening(folder)
     bales = table(trial, "bales")
-    site = {pair: f"Farm {k % number}" for k, pair in enumerate(dict.fromkeys(bales["pair"]))}
+    site = {pair: f"Farm {place(k)}" for k, pair in enumerate(dict.fromkeys(bales["pair"]))}
     bales["site"] = bales["pair"].map(site)
     put(trial, "bales", bales)
     return trial
@@ -234,8 +234,9 @@ AWKWARD: dict[str, Callable[[Path], Path]] = {
     "sign hidden": sign_hidden,
     "film bales lost": film_bales_lost,
     "whole binding lost": whole_binding_lost,
-    "five farms": lambda folder: farms(folder, number=5),
-    "eight farms": lambda folder: farms(folder, number=8),
+    "five farms": lambda folder: farms(folder, lambda k: k % 5),
+    "eight farms": lambda folder: farms(folder, lambda k: min(k, 7)),
+    "no maximum": lambda folder: farms(folder, lambda k: k % 8),
     "in runs": in_runs,
     "composites": composites,
     "alike": lambda folder: with_margins(folder, butyric=1.8, filed=True),

@@ -68,6 +68,10 @@ MUST: dict[str, tuple[str, ...]] = {
         "What counts is the farm (5 farms), not the bale and not the 17 results.",
     ),
     "eight farms": ("This holds for farms like the 8 of this trial,", "the farm (8 farms), not"),
+    "no maximum": (
+        "Butyric acid and DM loss: no answer about the binding: these values allow no fit of the "
+        "model that the design asks for.", "What would be enough: more pairs or farms",
+    ),
     "in runs": (
         "17 bales (net 8, film 9) in no pairs", "The bindings were made in runs: what counts is "
         "the run, not the bale and not the 17 results.",
