@@ -18,6 +18,7 @@ from silagetrial.data.groups import bales_of_samples, by_name
 from silagetrial.data.schema import SPARE
 from silagetrial.data.stretches import with_runs
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import noun, say
 from silagetrial.display.phrases import count
 
 __all__ = [
@@ -66,16 +67,22 @@ class UnitKind:
     @property
     def each(self) -> str:
         """One of them: ``bale``, ``composite of 3 bales``."""
-        return self.word if self.size == 1 else f"{self.word} of {self.size} bales"
+        return self._named(1)
 
     @property
     def several(self) -> str:
         """Several of them: ``bales``, ``composites of 3 bales``."""
-        return f"{self.word}s" if self.size == 1 else f"{self.word}s of {self.size} bales"
+        return self._named(2)
 
     def counted(self, number: int) -> str:
         """Return a number of them: ``1 bale``, ``8 composites of 3 bales``."""
-        return count(number, self.each, self.several)
+        return say("phrase.count", number=number, noun=self._named(number))
+
+    def _named(self, number: int) -> str:
+        units = noun(self.word, number)
+        if self.size == 1:
+            return units
+        return say("phrase.of_bales", units=units, bales=count(self.size, "bale"))
 
 
 BALE = UnitKind("bale", 1)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis import ResponseAnalysis
-from silagetrial.analysis.massbalance import dm_at_opening
+from silagetrial.analysis.dm_opening import dm_at_opening
 from silagetrial.data import Trial
 from silagetrial.data.settings import Form
 from silagetrial.display.language import say
@@ -136,8 +136,7 @@ def under_other_forms(
             continue
         rule = replace(trial.settings.dm_correction, form=form)
         other = replace(trial, settings=replace(trial.settings, dm_correction=rule))
-        dm = [dm_at_opening(other, samples.loc[name]) for name in here["sample"]]
-        known = pd.Series([np.nan if isinstance(d, str) else d for d in dm], here.index)
+        known = pd.Series([_mean_dm(other, samples, names) for names in here["sample"]], here.index)
         # Loss is 1 - (M1 D1 + cored) / (M0 D0): another D1 moves it by M1 / (M0 D0) a unit.
         change = 100.0 * here["m1"] * (here["d1"] - known) / (here["m0"] * here["d0"])
         first, second = (
@@ -147,3 +146,9 @@ def under_other_forms(
         if np.isfinite(first - second):
             moved[form] = finding.estimate + float(first - second)
     return moved
+
+
+def _mean_dm(trial: Trial, samples: pd.DataFrame, names: str) -> float:
+    """DM at opening of one value, the mean of its samples; NaN where the form is refused."""
+    dm = [dm_at_opening(trial, samples.loc[name]) for name in names.split()]
+    return float(np.mean([np.nan if isinstance(d, str) else d for d in dm]))

@@ -28,10 +28,11 @@ def points(analysis: Analysis) -> list[str]:
     answered = [result for result in results if result.answered]
     measured = [result for result in results if len(result.records.rows)]
     counted = next(iter([*answered, *measured]), None)
-    lines = [] if counted is None else [_units(trial, counted)]
-    lines += [
-        _other_units(each) for each in measured if each.records.unit != measured[0].records.unit
-    ]
+    lines: list[str] = []
+    if counted is not None:
+        unit = counted.records.unit
+        others = [_other_units(result) for result in measured if result.records.unit != unit]
+        lines = [" ".join([_units(trial, counted), *others])]
     lines += [_held(trial), *_sizes(trial, answered), " ".join(lost_bales(analysis))]
     return lines
 

@@ -318,9 +318,9 @@ def _values(found: Records, old: dict[str, str]) -> dict[tuple[frozenset[str], s
 def test_the_report_counts_units_not_bales(threes: Analysis) -> None:
     """Page one, methods, tables and the file of results say what is one value."""
     butyric, loss = threes["butyric_acid"], threes["dm_loss"]
-    reach = box.summary(threes)[2]
-    assert "8 composites of 3 bales in 4 pairs (butyric acid)" in reach
-    assert "8 groups of 3 bales in 4 pairs (DM loss)" in reach
+    seen = box.seen(threes).lines[0]
+    assert seen.startswith("The comparison rests on 8 composites of 3 bales (net 4, film 4) in 4 ")
+    assert seen.endswith("For DM loss it rests on 8 groups of 3 bales in 4 pairs.")
     assert str(methods.notes(butyric)).startswith("- Each value is of one composite of 3 bales")
     assert "never divided among its bales" in str(methods.methods(threes))
     assert "A composite of 3 bales stands in the place of a bale" in str(methods.model(butyric))

@@ -198,7 +198,7 @@ def test_of_real_results_every_altered_number_is_caught(analysed: Analysed, tmp_
     assert len(moved) > 100
     for holder, key, value in moved:
         error = holder.get("std_error", 0.0) if isinstance(holder, dict) else 0.0
-        holder[key] = -5.0 if key == "digits" else value + 1e-3 * (abs(value) + error)
+        holder[key] = -5.0 if key == "digits" else value + 1e-3 * (abs(value) + error or 1.0)
         for exact in (True, False):
             (found,) = differences(kept, again, exact=exact)
             assert found.path.endswith(f"[{key}]" if isinstance(key, int) else str(key))

@@ -66,7 +66,7 @@ def test_a_block_given_one_binding_is_what_counts(analysed: Analysed) -> None:
     assert (
         box.seen(other)
         .lines[0]
-        .endswith("whole lot: what counts is the lot, not the bale and not the 70 results.")
+        .endswith("whole lot: what counts is the lot, not the bale and not the 68 results.")
     )
 
 
