@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -129,7 +130,9 @@ def under_other_forms(
     """
     rows = result.records.rows
     here = rows[rows["opening"] == finding.opening]
-    samples = trial.samples.drop_duplicates("sample").set_index("sample", drop=False)
+    needed = {name for names in here["sample"] for name in names.split()}
+    used = trial.samples[trial.samples["sample"].isin(needed)]
+    samples = {str(sample["sample"]): sample for _, sample in used.iterrows()}
     moved: dict[Form, float] = {}
     for form in _OTHERS:
         if form == trial.settings.dm_correction.form:
@@ -148,7 +151,7 @@ def under_other_forms(
     return moved
 
 
-def _mean_dm(trial: Trial, samples: pd.DataFrame, names: str) -> float:
+def _mean_dm(trial: Trial, samples: Mapping[str, pd.Series[Any]], names: str) -> float:
     """DM at opening of one value, the mean of its samples; NaN where the form is refused."""
-    dm = [dm_at_opening(trial, samples.loc[name]) for name in names.split()]
+    dm = [dm_at_opening(trial, samples[name]) for name in names.split()]
     return float(np.mean([np.nan if isinstance(d, str) else d for d in dm]))
