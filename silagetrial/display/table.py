@@ -18,6 +18,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from silagetrial.display.page import scrolling
+
 __all__ = ["MISSING", "Table", "significant"]
 
 MISSING: Final = "\N{EN DASH}"
@@ -25,6 +27,9 @@ MISSING: Final = "\N{EN DASH}"
 
 WRAP: Final = 46
 """Width at which a text cell is broken in plain text."""
+
+SHORT: Final = 14
+"""Texts up to this length stand on one line in HTML, however narrow the page."""
 
 _RESULT = frozenset({"estimate", "std_error", "statistic", "half_width"})
 _RESULT_STARTS = ("conf_", "sim_")
@@ -106,20 +111,18 @@ class Table:
         """
         columns = self._columns()
         caption = f"<caption>{escape(_printable(self.title))}</caption>\n" if self.title else ""
-        heading = "".join(
-            f'<th scope="col"{_number_class(column.number)}>{escape(column.heading)}</th>'
-            for column in columns
-        )
+        heading = "".join(_html_heading(column) for column in columns)
         rows = "".join(
             "<tr>" + "".join(_html_cell(column, row) for column in columns) + "</tr>\n"
             for row in range(len(self))
         )
         notes = "".join(f'<p class="st-note">{escape(_printable(n))}</p>\n' for n in self.notes)
-        return (
-            '<div class="st-block">\n<table class="st-table">\n'
-            f"{caption}<thead><tr>{heading}</tr></thead>\n<tbody>\n{rows}</tbody>\n</table>\n"
-            f"{notes}</div>"
+        table = (
+            f'<table class="st-table">\n{caption}<thead><tr>{heading}</tr></thead>\n'
+            f"<tbody>\n{rows}</tbody>\n</table>"
         )
+        name = _printable(self.title) or "Table"
+        return f'<div class="st-block">\n{scrolling(table, name=name)}{notes}</div>'
 
     def to_csv(self) -> str:
         """Return the frame as CSV at full precision, column names as they are.
@@ -269,8 +272,13 @@ def _text_line(texts: Sequence[str], *, widths: Sequence[int], right: Sequence[b
     return "  ".join(padded).rstrip()
 
 
-def _number_class(number: bool) -> str:
-    return ' class="num"' if number else ""
+def _html_heading(column: _Shown) -> str:
+    """A heading; where there is nothing to say, a plain cell: no heading may be empty."""
+    if not column.heading.strip():
+        return "<td></td>"
+    number = ' class="num"' if column.number else ""
+    heading = escape(column.heading).replace(" %", "\N{NO-BREAK SPACE}%")
+    return f'<th scope="col"{number}>{heading}</th>'
 
 
 def _html_cell(column: _Shown, row: int) -> str:
@@ -283,7 +291,9 @@ def _html_cell(column: _Shown, row: int) -> str:
         lead = "\u2008" if padding and "." not in body else ""
         body = body.replace("-", "\u2212")
         text = body + lead + "\u2007" * (padding - len(lead))
-    return f"<td{_number_class(column.number)}>{escape(text)}</td>"
+        return f'<td class="num">{escape(text)}</td>'
+    short = ' class="short"' if len(text) <= SHORT else ""
+    return f"<td{short}>{escape(text)}</td>"
 
 
 def _no_formula(value: object) -> object:

@@ -12,7 +12,7 @@ from silagetrial.data.draft import is_given
 from silagetrial.display.page import page
 from silagetrial.display.table import Table
 from silagetrial.planning.analyses import analyses_wanted
-from silagetrial.planning.forms import FORM_STYLE, cautions_block
+from silagetrial.planning.forms import FORM_STYLE, cautions_block, form_table
 from silagetrial.planning.layout import Layout
 
 __all__ = ["Batch", "batches", "laboratory_csv", "laboratory_page"]
@@ -159,7 +159,5 @@ def _batch_section(batch: Batch) -> str:
     when = f", sampled {batch.days} (planned)" if batch.days else ""
     return (
         f"<section>\n<h2>Batch {escape(batch.name)}: {batch.material}{escape(when)}</h2>\n"
-        f'<h3>{len(batch.codes)} samples</h3>\n<table class="st-form">\n'
-        f"<thead><tr>{top}</tr></thead>\n<tbody>\n{rows}</tbody></table>\n"
-        f"{cautions_block()}</section>\n"
+        f"{form_table(f'{len(batch.codes)} samples', top, rows)}{cautions_block()}</section>\n"
     )

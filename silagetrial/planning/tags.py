@@ -25,12 +25,16 @@ TAG_STYLE: Final = (
   margin-bottom: 1.5rem; break-after: page; }
 .st-tag { border: 1px dashed #777; padding: 6mm; height: 140mm; display: grid; overflow: hidden;
   grid-template-rows: auto 1fr auto; text-align: center; break-inside: avoid; }
-.st-tag .st-number { font-weight: 800; line-height: 1.05; letter-spacing: -0.01em;
-  white-space: nowrap; }
+.st-tag .st-number { font-size: var(--size); font-weight: 800; line-height: 1.05;
+  letter-spacing: -0.01em; white-space: nowrap; }
 .st-tag .st-qr { align-self: center; }
 .st-tag .st-qr svg { width: 56mm; height: 56mm; }
 .st-tag .st-small { font-size: 12pt; line-height: 1.3; overflow-wrap: anywhere; }
 .st-screen { max-width: 46rem; }
+@media screen and (max-width: 50rem) {
+  .st-tags { grid-template-columns: 1fr; }
+  .st-tag .st-number { font-size: calc(0.7 * var(--size)); }
+}
 @page { size: A4; margin: 5mm; }
 @media print {
   h1 { font-size: 12pt; margin: 0; }
@@ -72,7 +76,7 @@ def tag_page(layout: Layout) -> str:
         "the film with a marker as well. The code holds the number of the bale and nothing else."
         "</p></div>\n"
     )
-    last = f'<div class="st-last">\n{cautions_block()}</div>\n'
+    last = f'<div class="st-last">\n{cautions_block(level=2)}</div>\n'
     return page(f"Tags: {layout.plan.settings.title}", first + sheets + last, style=TAG_STYLE)
 
 
@@ -82,7 +86,7 @@ def _tag(row: Mapping[Any, Any], word: str) -> str:
     size = min(42.0, _WIDTH_MM / (0.78 * len(bale)))
     return (
         '<div class="st-tag">\n'
-        f'<div class="st-number" style="font-size:{size:.1f}mm">{escape(bale)}</div>\n'
+        f'<div class="st-number" style="--size:{size:.1f}mm">{escape(bale)}</div>\n'
         f'<div class="st-qr">{qr_code(bale)}</div>\n'
         f'<div class="st-small">{escape(str(row["site"]))}<br>{word} {escape(str(row["pair"]))}'
         "</div>\n</div>\n"

@@ -44,9 +44,8 @@ PAGE_STYLE: Final = (
 .st-question { font-size: 1.1rem; color: var(--quiet); }
 .st-answer { border-left: 4px solid var(--key); padding: 0.1rem 0 0.1rem 1.1rem; margin: 1rem 0;
   font-size: 1.08rem; }
-.st-refusal { border-left: 4px solid #d55e00; padding: 0.1rem 0 0.1rem 1.1rem; margin: 1rem 0; }
-.st-table th.num { white-space: normal; min-width: 3rem; }
-.st-table td:not(.num) { min-width: 7rem; }
+.st-refusal { border-left: 4px solid var(--alarm); padding: 0.1rem 0 0.1rem 1.1rem;
+  margin: 1rem 0; }
 .st-pictures { display: flex; flex-wrap: wrap; gap: 0 1.5rem; }
 .st-pictures .st-figure { flex: 0 1 85mm; }
 .st-pictures figcaption { font-size: 0.8rem; }

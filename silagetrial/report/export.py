@@ -19,16 +19,7 @@ ONLY_IN_NOTEBOOK: Final = "only-in-notebook"
 # come first and the code that made them is folded below; scripts have no place in the page.
 _TEMPLATE: Final = """\
 {%- extends 'index.html.j2' -%}
-{%- block body_header -%}
-{%- if nb.metadata.silagetrial.date -%}
-<p class="st-date">Dated {{ nb.metadata.silagetrial.date | escape_html }}</p>
-{%- endif %}
-<nav class="st-contents" aria-label="Contents"><ol>
-{%- for cell in nb.cells if cell.cell_type == 'markdown' and cell.source.startswith('## ') %}
-<li><a href="#{{ cell.id | escape_html }}">{{ cell.source[3:] | escape_html }}</a></li>
-{%- endfor %}
-</ol></nav>
-{%- endblock body_header -%}
+{%- block body_header -%}{%- endblock body_header -%}
 {%- block any_cell -%}
 {%- if 'only-in-notebook' not in cell.metadata.get('tags', []) -%}
 {{ super() }}
@@ -56,18 +47,14 @@ _TEMPLATE: Final = """\
 
 _STYLE: Final = """\
 h2 { margin-top: 3.2rem; }
-.st-date { color: var(--quiet); margin: -0.2rem 0 1rem; }
 .st-question { font-size: 1.1rem; color: var(--quiet); }
 .st-question p { margin: 0.3rem 0; }
 .st-answer { border-left: 4px solid var(--key); padding: 0.1rem 0 0.1rem 1.1rem; margin: 1.2rem 0;
   font-size: 1.08rem; break-inside: avoid; }
 .st-answer p { margin: 0.6rem 0; }
-.st-refusal { border-left: 4px solid #d55e00; padding: 0.1rem 0 0.1rem 1.1rem; margin: 1.2rem 0;
-  break-inside: avoid; }
-.st-contents ol { columns: 2; padding-left: 1.2rem; margin: 1.2rem 0; font-size: 0.95rem;
-  max-width: 40rem; }
+.st-refusal { border-left: 4px solid var(--alarm); padding: 0.1rem 0 0.1rem 1.1rem;
+  margin: 1.2rem 0; break-inside: avoid; }
 .st-code { margin: 0.2rem 0 1.2rem; color: var(--quiet); font-size: 0.8rem; }
-.st-code summary, .st-more summary { cursor: pointer; width: max-content; }
 .st-more { margin: 0.8rem 0 1.2rem; font-size: 0.9rem; }
 .st-figure img { width: 100%; max-width: 46rem; }
 .st-table th.num { white-space: normal; min-width: 3rem; }
@@ -76,7 +63,7 @@ h2 { margin-top: 3.2rem; }
 .st-results li { margin: 0.35rem 0; }
 .st-results pre { white-space: pre-wrap; }
 @media print {
-  .st-code, .st-contents { display: none; }
+  .st-code { display: none; }
   .st-block { break-inside: avoid; }
   .st-figure img { max-width: 150mm; }
   .st-table th, .st-table td { padding: 0.2rem 0.25rem; }
@@ -119,8 +106,25 @@ def notebook_html(notebook: NotebookNode, *, title: str) -> str:
     exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="basic", raw_template=_TEMPLATE, exclude_anchor_links=True
     )
-    body, _ = exporter.from_notebook_node(_with_something_to_show(notebook))
-    return page(title, body, style=STYLE + _STYLE + _PAPER)
+    shown = _with_something_to_show(notebook)
+    body, _ = exporter.from_notebook_node(shown)
+    date = notebook.metadata.silagetrial.date
+    return page(
+        title,
+        body,
+        style=STYLE + _STYLE + _PAPER,
+        below_title=f"Dated {date}" if date else "",
+        contents=_contents(shown),
+    )
+
+
+def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:
+    """Id and text of each heading of a section."""
+    return [
+        (cell.id, cell.source.removeprefix("## "))
+        for cell in notebook.cells
+        if cell.cell_type == "markdown" and _level(cell) == 2
+    ]
 
 
 def _with_something_to_show(notebook: NotebookNode) -> NotebookNode:

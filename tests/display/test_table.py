@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pandas as pd
 import pytest
+from bs4 import BeautifulSoup
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -160,7 +161,8 @@ def test_every_text_is_escaped() -> None:
 def test_no_text_becomes_markup(name: str, value: str) -> None:
     reader = Reader(Table(pd.DataFrame({name: [value]}), title=value, notes=(name,)).to_html())
     tags = [tag for tag, _ in reader.tags if tag not in ("caption", "p")]
-    assert tags == ["div", "table", "thead", "tr", "th", "tbody", "tr", "td"]
+    heading = "th" if name.replace("_", " ").strip() else "td"
+    assert tags == ["div", "div", "table", "thead", "tr", heading, "tbody", "tr", "td"]
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=1))
@@ -203,3 +205,17 @@ def test_empty_table_shows_its_heading() -> None:
     assert str(table).splitlines() == ["Left out", "bale  reason", "----  ------"]
     assert table.to_csv() == "bale,reason\n"
     assert len(table) == 0
+
+
+def test_short_texts_stay_on_one_line_and_wide_tables_scroll_by_themselves() -> None:
+    frame = pd.DataFrame({"opening": ["9 months", "when the last bale was opened"], "n": [1, 2]})
+    soup = BeautifulSoup(Table(frame, title="A <b>").to_html(), "html.parser")
+    assert [cell.get("class") for cell in soup.find_all("td")] == [
+        ["short"],
+        ["num"],
+        None,
+        ["num"],
+    ]
+    assert [frame["aria-label"] for frame in soup.select(".st-scroll:has(> table)")] == ["A <b>"]
+    untitled = BeautifulSoup(Table(frame).to_html(), "html.parser")
+    assert [frame["aria-label"] for frame in untitled.select(".st-scroll")] == ["Table"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from report_variants import (
 
 from silagetrial.analysis import Analysis, analyse
 from silagetrial.data import read_trial
+from silagetrial.report import Report, write_report
 
 MAKERS: dict[str, Callable[[Path], Path]] = {
     "separate": lambda folder: copy_demo("three_farms", folder),
@@ -43,7 +45,11 @@ MAKERS: dict[str, Callable[[Path], Path]] = {
     "four pairs": four_pairs,
 }
 
+WITH_REPORTS = "two laboratories"
+"""A demonstration trial whose samples come out of laboratory reports."""
+
 Analysed = Callable[[str], Analysis]
+Written = Callable[[str], Report]
 
 
 @pytest.fixture(scope="session")
@@ -53,7 +59,13 @@ def folder_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]
 
     def folder(name: str) -> Path:
         if name not in made:
-            made[name] = {**MAKERS, **AWKWARD}[name](tmp_path_factory.mktemp("trial"))
+            place = tmp_path_factory.mktemp("trial")
+            others = name == WITH_REPORTS
+            made[name] = (
+                copy_demo("two_laboratories", place)
+                if others
+                else {**MAKERS, **AWKWARD}[name](place)
+            )
         return made[name]
 
     return folder
@@ -70,3 +82,17 @@ def analysed(folder_of: Callable[[str], Path]) -> Analysed:
         return done[name]
 
     return analysis
+
+
+@pytest.fixture(scope="session")
+def written(folder_of: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory) -> Written:
+    """Report of a variant, written once; not to be written to."""
+    done: dict[str, Report] = {}
+
+    def report(name: str) -> Report:
+        if name not in done:
+            out = tmp_path_factory.mktemp("out") / "report"
+            done[name] = write_report(folder_of(name), out, date=dt.date(2026, 5, 31))
+        return done[name]
+
+    return report

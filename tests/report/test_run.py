@@ -14,6 +14,7 @@ import nbformat
 import pytest
 from bs4 import BeautifulSoup
 from builders import make_trial, write_cells
+from conftest import Written
 from report_variants import HOSTILE, copy_demo, settings
 from workbooks import to_workbook
 
@@ -22,22 +23,6 @@ from silagetrial.report import Report, write_report
 from silagetrial.report.kernel import execute
 from silagetrial.report.run import report_date
 from silagetrial.report.template import STAGES, report_notebook
-
-Written = Callable[[str], Report]
-
-
-@pytest.fixture(scope="module")
-def written(folder_of: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory) -> Written:
-    """Report of a variant, written once."""
-    done: dict[str, Report] = {}
-
-    def report(name: str) -> Report:
-        if name not in done:
-            out = tmp_path_factory.mktemp("out") / "report"
-            done[name] = write_report(folder_of(name), out, date=dt.date(2026, 5, 31))
-        return done[name]
-
-    return report
 
 
 def html_of(report: Report) -> str:
