@@ -31,6 +31,9 @@ WRAP: Final = 46
 SHORT: Final = 14
 """Texts up to this length stand on one line in HTML, however narrow the page."""
 
+# Notebook programs move every cell to the right, and captions to the middle.
+_LEFT: Final = ' style="text-align:left"'
+
 _RESULT = frozenset({"estimate", "std_error", "statistic", "half_width"})
 _RESULT_STARTS = ("conf_", "sim_")
 
@@ -110,7 +113,9 @@ class Table:
             A ``div`` of class ``st-block`` with the table (class ``st-table``) and its notes.
         """
         columns = self._columns()
-        caption = f"<caption>{escape(_printable(self.title))}</caption>\n" if self.title else ""
+        caption = (
+            f"<caption{_LEFT}>{escape(_printable(self.title))}</caption>\n" if self.title else ""
+        )
         heading = "".join(_html_heading(column) for column in columns)
         rows = "".join(
             "<tr>" + "".join(_html_cell(column, row) for column in columns) + "</tr>\n"
@@ -276,7 +281,7 @@ def _html_heading(column: _Shown) -> str:
     """A heading; where there is nothing to say, a plain cell: no heading may be empty."""
     if not column.heading.strip():
         return "<td></td>"
-    number = ' class="num"' if column.number else ""
+    number = ' class="num"' if column.number else _LEFT
     heading = escape(column.heading).replace(" %", "\N{NO-BREAK SPACE}%")
     return f'<th scope="col"{number}>{heading}</th>'
 
@@ -293,7 +298,7 @@ def _html_cell(column: _Shown, row: int) -> str:
         text = body + lead + "\u2007" * (padding - len(lead))
         return f'<td class="num">{escape(text)}</td>'
     short = ' class="short"' if len(text) <= SHORT else ""
-    return f"<td{short}>{escape(text)}</td>"
+    return f"<td{short}{_LEFT}>{escape(text)}</td>"
 
 
 def _no_formula(value: object) -> object:

@@ -161,7 +161,7 @@ def test_every_text_is_escaped() -> None:
 def test_no_text_becomes_markup(name: str, value: str) -> None:
     reader = Reader(Table(pd.DataFrame({name: [value]}), title=value, notes=(name,)).to_html())
     tags = [tag for tag, _ in reader.tags if tag not in ("caption", "p")]
-    heading = "th" if name.replace("_", " ").strip() else "td"
+    heading = "th" if name.replace("_", " ").strip(" \n") else "td"
     assert tags == ["div", "div", "table", "thead", "tr", heading, "tbody", "tr", "td"]
 
 
