@@ -5,11 +5,16 @@ from __future__ import annotations
 import base64
 import re
 import textwrap
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from html import escape
 from typing import Final, Literal, Protocol
 
-__all__ = ["Folded", "Picture", "Prose", "show_text", "unbroken"]
+import pandas as pd
+
+from silagetrial.display.table import Table
+
+__all__ = ["Folded", "Linked", "Picture", "Prose", "show_text", "unbroken"]
 
 Kind = Literal["text", "list", "steps", "title", "question", "answer", "refusal"]
 
@@ -100,18 +105,27 @@ class Picture:
     ----------
     png : bytes
         The image.
+    svg : bytes
+        The same as lines and outlines.
+    data : pandas.DataFrame
+        Every value drawn, at full precision, with headings that name the unit.
     alt : str
         What the figure says, in numbers, for a reader who does not see it.
     caption : str
         What is drawn, shown below the figure.
     inches : float
         Width in print.
+    name : str
+        Name of its files, without an ending; empty where it is not written to any.
     """
 
     png: bytes
+    svg: bytes
+    data: pd.DataFrame = field(compare=False)
     alt: str
     caption: str
     inches: float
+    name: str = ""
 
     def __repr__(self) -> str:
         """Return caption and message in words."""
@@ -121,13 +135,20 @@ class Picture:
     def _repr_mimebundle_(self, **_: object) -> dict[str, str]:
         """Return one HTML figure, and beside it the PNG for tools that take no HTML."""
         return {
-            "text/html": self.to_html(),
+            "text/html": self._repr_html_(),
             "image/png": base64.b64encode(self.png).decode("ascii"),
             "text/plain": repr(self),
         }
 
-    def to_html(self) -> str:
-        """Return the ``figure`` element with the image inside it."""
+    def files(self) -> dict[str, bytes]:
+        """Return the picture as PNG and SVG and its data as CSV, by the ending of the file."""
+        return {
+            "png": self.png,
+            "svg": self.svg,
+            "csv": Table(self.data).to_csv().encode("utf-8"),
+        }
+
+    def _repr_html_(self) -> str:
         data = base64.b64encode(self.png).decode("ascii")
         return (
             '<figure class="st-figure">\n'
@@ -135,6 +156,41 @@ class Picture:
             f'width="{self.inches * _PIXELS_PER_INCH:.0f}">\n'
             f"<figcaption>{escape(unbroken(show_text(self.caption)))}</figcaption>\n</figure>"
         )
+
+
+@dataclass(frozen=True, repr=False)
+class Linked:
+    """A table or a picture with the files that lie beside the page.
+
+    Parameters
+    ----------
+    content : Table, Picture or Folded
+    files : mapping of str to str
+        What a link says to the file's path from the page, with ``/``.
+    """
+
+    content: _Shows
+    files: Mapping[str, str]
+
+    def __repr__(self) -> str:
+        """Return the content as text."""
+        return str(self.content)
+
+    def _repr_mimebundle_(self, **_: object) -> dict[str, str]:
+        """Return the HTML with its links, and beside it the picture for tools without HTML."""
+        bundle = {"text/html": self._repr_html_(), "text/plain": repr(self)}
+        if isinstance(self.content, Picture):
+            bundle["image/png"] = base64.b64encode(self.content.png).decode("ascii")
+        return bundle
+
+    def _repr_html_(self) -> str:
+        links = "\n".join(
+            f'<a href="{escape(path)}">{escape(words)}</a>' for words, path in self.files.items()
+        )
+        html = self.content._repr_html_()
+        # Inside the caption, the table's block or what is folded: they belong together.
+        end = html.rindex("</figcaption>" if isinstance(self.content, Picture) else "</")
+        return f'{html[:end]}<span class="st-files">{links}</span>{html[end:]}'
 
 
 def show_text(text: str) -> str:

@@ -11,6 +11,7 @@ from typing import Any, Final, TypeAlias
 
 import matplotlib.style
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -22,9 +23,10 @@ from silagetrial.display.block import Picture
 from silagetrial.display.phrases import short
 
 __all__ = [
+    "COLUMN",
+    "FONT",
     "INK",
     "QUIET",
-    "WIDTH",
     "Floats",
     "Look",
     "canvas",
@@ -35,15 +37,17 @@ __all__ = [
     "looks",
     "mark_without",
     "shifted",
-    "vector",
 ]
 
 Floats: TypeAlias = NDArray[np.float64]
 
-WIDTH: Final = 6.6
-"""Width of a figure in inches: the text width of an A4 page with the page's margins."""
+COLUMN: Final = 85 / 25.4
+"""Width of a figure in inches: one column of print, two of them the text width of A4."""
 
-DPI: Final = 200
+FONT: Final = 7.0
+"""Size of letters in points, at the printed width."""
+
+DPI: Final = 300
 
 INK: Final = "#1b1b1b"
 QUIET: Final = "#6e6e6e"
@@ -109,8 +113,8 @@ def looks(bindings: Sequence[str]) -> dict[str, Look]:
 def canvas(
     *,
     height: float,
-    width: float = WIDTH,
-    font: float = 8.5,
+    width: float = COLUMN,
+    font: float = FONT,
     rows: int = 1,
     columns: int = 1,
     **options: Any,
@@ -140,23 +144,39 @@ def canvas(
         yield figure, figure.subplots(rows, columns, squeeze=False, **options)
 
 
-def finish(figure: Figure, *, alt: str, caption: str, dpi: float = DPI) -> Picture:
-    """Turn a drawn figure into a picture; the same drawing gives the same bytes."""
-    png = _saved(figure, format="png", metadata={"Software": None}, dpi=dpi)
-    return Picture(png, alt=alt, caption=caption, inches=figure.get_figwidth())
+def finish(
+    figure: Figure, *, data: pd.DataFrame, alt: str, caption: str, name: str = ""
+) -> Picture:
+    """Turn a drawn figure into a picture; the same drawing gives the same bytes.
 
+    Parameters
+    ----------
+    figure : Figure
+    data : pandas.DataFrame
+        Every value drawn, with headings that name the unit.
+    alt, caption, name : str
+        As in `Picture`.
 
-def vector(figure: Figure) -> bytes:
-    """Return a drawn figure as SVG, letters as outlines; the same drawing gives the same bytes."""
-    return _saved(figure, format="svg", metadata={"Date": None, "Creator": None})
+    Returns
+    -------
+    Picture
+        PNG of 300 dots an inch; SVG with letters as outlines, which need no font.
+    """
+    # A name in a script the font lacks shows boxes in the figure; the words have it right.
+    with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "silagetrial"}):
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        # The layout is found once; saving would find it again for each format.
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+        png = _saved(figure, format="png", metadata={"Software": None}, dpi=DPI)
+        svg = _saved(figure, format="svg", metadata={"Date": None, "Creator": None})
+    kept = data.reset_index(drop=True)
+    return Picture(png, svg, kept, alt, caption, inches=figure.get_figwidth(), name=name)
 
 
 def _saved(figure: Figure, **how: Any) -> bytes:
     buffer = io.BytesIO()
-    with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "silagetrial"}):
-        # A name in a script the font lacks shows boxes in the figure; the words have it right.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure.savefig(buffer, **how)
+    figure.savefig(buffer, **how)
     return buffer.getvalue()
 
 

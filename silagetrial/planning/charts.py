@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from silagetrial.display.block import Picture
 from silagetrial.planning.budget import Budget
 from silagetrial.planning.cases import Source
 from silagetrial.planning.curves import (
@@ -11,14 +12,14 @@ from silagetrial.planning.curves import (
     power_by_pairs,
 )
 from silagetrial.planning.facts import Facts
-from silagetrial.planning.figures import Chart, detectable_chart, power_chart
+from silagetrial.planning.figures import detectable_chart, power_chart
 from silagetrial.planning.figures_money import frontier_chart
 from silagetrial.planning.planned_test import Effect
 
 __all__ = ["budget_chart", "charts_of"]
 
 
-def charts_of(facts: Facts, *, effect: Effect, spread: Source) -> dict[str, Chart]:
+def charts_of(facts: Facts, *, effect: Effect, spread: Source) -> dict[str, Picture]:
     """Draw power, where an effect is assumed, and what could be seen.
 
     Parameters
@@ -31,7 +32,7 @@ def charts_of(facts: Facts, *, effect: Effect, spread: Source) -> dict[str, Char
     of = question.response
     needed = None if facts.needed is None else facts.needed.pairs
     counts = axis_of_pairs(plan, needed)
-    charts: dict[str, Chart] = {}
+    charts: dict[str, Picture] = {}
     if facts.power is not None:
         data = power_by_pairs(plan, response=of.name, effect=effect, spread=spread, pairs=counts)
         charts["power"] = power_chart(data, target=facts.target, planned=facts.opened, unit=unit)
@@ -49,7 +50,7 @@ def charts_of(facts: Facts, *, effect: Effect, spread: Source) -> dict[str, Char
     return charts
 
 
-def budget_chart(found: Budget) -> Chart:
+def budget_chart(found: Budget) -> Picture:
     """Draw what money buys, with the plan and the best plans marked."""
     named = {
         "the plan": found.planned,

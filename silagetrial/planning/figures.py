@@ -6,7 +6,6 @@ Each is drawn 85 mm wide, one column of a printed page, with its data beside it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -25,14 +24,11 @@ from silagetrial.display.style import (
     finish,
     log_axis,
     looks,
-    vector,
 )
 
 __all__ = [
-    "COLUMN",
     "LINE",
     "SMALL",
-    "Chart",
     "detectable_chart",
     "drawn",
     "level_line",
@@ -43,11 +39,7 @@ __all__ = [
     "power_chart",
 ]
 
-COLUMN: Final = 85 / 25.4
-"""Width of a column of print, inches."""
 _HEIGHT: Final = 2.55
-_FONT: Final = 7.0
-_DPI: Final = 300
 SMALL: Final = 6.5
 """Size of letters inside a picture, points."""
 LINE: Final = "#0072B2"
@@ -55,29 +47,7 @@ _LABEL_ROOM: Final = 0.30
 """Share of the axis kept free on the right for the names of lines."""
 
 
-@dataclass(frozen=True)
-class Chart:
-    """A picture with what was drawn.
-
-    Parameters
-    ----------
-    picture : Picture
-        PNG of 300 dots an inch, with caption and its message in words.
-    svg : bytes
-        The same as lines and outlines.
-    data : pandas.DataFrame
-        Every value drawn.
-    """
-
-    picture: Picture
-    svg: bytes
-    data: pd.DataFrame
-
-    def _repr_html_(self) -> str:
-        return self.picture.to_html()
-
-
-def power_chart(data: pd.DataFrame, *, target: float, planned: float, unit: str) -> Chart:
+def power_chart(data: pd.DataFrame, *, target: float, planned: float, unit: str) -> Picture:
     """Draw power against pairs, a line an effect, with the band of the assumptions.
 
     Parameters
@@ -133,7 +103,7 @@ def _power_alt(data: pd.DataFrame, planned: float, unit: str) -> str:
 
 def detectable_chart(
     data: pd.DataFrame, *, planned: float, unit: str, label: str, ratio: bool, power: float
-) -> Chart:
+) -> Picture:
     """Draw the difference that is shown with the power wanted, against pairs.
 
     Parameters
@@ -205,13 +175,12 @@ def _detectable_alt(data: pd.DataFrame, planned: float, unit: str, label: str) -
 
 def one_column(height: float = _HEIGHT) -> Any:
     """Give a figure one column wide, as `canvas` does; its height is in inches."""
-    return canvas(width=COLUMN, height=height, font=_FONT)
+    return canvas(height=height)
 
 
-def drawn(figure: Figure, data: pd.DataFrame, caption: str, alt: str) -> Chart:
-    """Turn a drawn figure into a chart."""
-    picture = finish(figure, alt=alt, caption=caption, dpi=_DPI)
-    return Chart(picture, vector(figure), data.reset_index(drop=True))
+def drawn(figure: Figure, data: pd.DataFrame, caption: str, alt: str) -> Picture:
+    """Turn a drawn figure into a picture."""
+    return finish(figure, data=data, alt=alt, caption=caption)
 
 
 def _band(axes: Axes, data: pd.DataFrame, *, percent: bool = True, colour: str = LINE) -> None:

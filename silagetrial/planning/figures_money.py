@@ -9,9 +9,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from silagetrial.display.block import Picture
 from silagetrial.display.phrases import short
 from silagetrial.display.style import QUIET, looks
-from silagetrial.planning.figures import LINE, Chart, drawn, level_line, on_top, one_column
+from silagetrial.planning.figures import LINE, drawn, level_line, on_top, one_column
 
 __all__ = ["frontier_chart"]
 
@@ -24,7 +25,7 @@ def frontier_chart(
     target: float,
     money: float | None,
     currency: str,
-) -> Chart:
+) -> Picture:
     """Draw the best power each sum of money buys, above all other plans.
 
     Parameters

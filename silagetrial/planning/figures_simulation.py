@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from silagetrial.display.block import Picture
 from silagetrial.display.style import INK, QUIET, Floats, looks
 from silagetrial.planning.figures import (
     LINE,
     SMALL,
-    Chart,
     drawn,
     level_line,
     on_top,
@@ -34,7 +34,7 @@ SIZE = 0.01
 """How far above its nominal value a size is written beside its power."""
 
 
-def simulated_chart(data: pd.DataFrame, *, target: float, planned: float, unit: str) -> Chart:
+def simulated_chart(data: pd.DataFrame, *, target: float, planned: float, unit: str) -> Picture:
     """Draw simulated power against pairs, with its Monte Carlo band and the formula beside it.
 
     Parameters
@@ -85,7 +85,7 @@ def _simulated_alt(data: pd.DataFrame, unit: str) -> str:
     return f"Simulated power by {unit}. {'; '.join(parts)}."
 
 
-def lowers_chart(data: pd.DataFrame, *, target: float, alpha: float) -> Chart:
+def lowers_chart(data: pd.DataFrame, *, target: float, alpha: float) -> Picture:
     """Draw the power of a plan with its truth changed in one way at a time.
 
     Parameters

@@ -8,14 +8,13 @@ from html import escape
 from pathlib import Path
 from typing import Any, Final
 
-from silagetrial.display.block import Prose
+from silagetrial.display.block import Picture, Prose
 from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.page import page
 from silagetrial.display.place import Work, check_place
 from silagetrial.display.table import Table
 from silagetrial.planning.chunks import Progress
 from silagetrial.planning.curves import pairs_unit
-from silagetrial.planning.figures import Chart
 from silagetrial.planning.figures_simulation import lowers_chart, simulated_chart
 from silagetrial.planning.lowers import what_lowers
 from silagetrial.planning.plan import Plan
@@ -57,14 +56,14 @@ class SimulatedPage:
     simulation : Simulation
     lowers : Table or None
         None where the simulation was interrupted before.
-    charts : mapping of str to Chart
+    charts : mapping of str to Picture
         ``pairs`` and ``what_lowers``.
     """
 
     heading: tuple[str, ...]
     simulation: Simulation
     lowers: Table | None
-    charts: Mapping[str, Chart]
+    charts: Mapping[str, Picture]
 
     @property
     def interrupted(self) -> bool:

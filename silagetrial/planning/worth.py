@@ -8,7 +8,7 @@ from html import escape
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from silagetrial.display.block import Prose
+from silagetrial.display.block import Picture, Prose
 from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.page import STYLE, page
 from silagetrial.display.phrases import block_word
@@ -21,7 +21,6 @@ from silagetrial.planning.charts import budget_chart, charts_of
 from silagetrial.planning.costs import cost_of, cost_table, prices
 from silagetrial.planning.dominance import dominance, sensitivity
 from silagetrial.planning.facts import Facts, found_before, gather, past_trial
-from silagetrial.planning.figures import Chart
 from silagetrial.planning.finished import Finished
 from silagetrial.planning.limits_words import if_wrong, limits_it
 from silagetrial.planning.money_words import best_plans, cost_words, unanswered, worth_of
@@ -36,7 +35,7 @@ __all__ = ["PAGE_STYLE", "TITLE", "Section", "Worth", "worth"]
 
 TITLE: Final = "Is this trial worth doing?"
 
-Shown: TypeAlias = Prose | Table | Chart
+Shown: TypeAlias = Prose | Table | Picture
 
 PAGE_STYLE: Final = (
     STYLE
@@ -82,7 +81,7 @@ class Worth:
     ----------
     sections : tuple of Section
         The first has no heading: the question and the answer.
-    charts : mapping of str to Chart
+    charts : mapping of str to Picture
         Pictures by name, ``power``, ``detectable`` and, with prices, ``frontier``.
     facts : Facts or None
         None where the plan has no answer.
@@ -93,7 +92,7 @@ class Worth:
     """
 
     sections: tuple[Section, ...]
-    charts: Mapping[str, Chart] = field(default_factory=dict)
+    charts: Mapping[str, Picture] = field(default_factory=dict)
     facts: Facts | None = None
     budget: Budget | None = None
     value: TrialValue | None = None
@@ -115,13 +114,13 @@ class Worth:
 
 
 def _text(part: Shown) -> str:
-    return repr(part.picture) if isinstance(part, Chart) else str(part)
+    return str(part)
 
 
 def _html(section: Section) -> str:
     heading = f"<h2>{escape(section.heading)}</h2>\n" if section.heading else ""
-    charts = [part for part in section.parts if isinstance(part, Chart)]
-    others = [part._repr_html_() for part in section.parts if not isinstance(part, Chart)]
+    charts = [part for part in section.parts if isinstance(part, Picture)]
+    others = [part._repr_html_() for part in section.parts if not isinstance(part, Picture)]
     drawn = "\n".join(chart._repr_html_() for chart in charts)
     pictures = [f'<div class="st-pictures">\n{drawn}\n</div>'] if charts else []
     kind = f' class="{section.kind}"' if section.kind else ""

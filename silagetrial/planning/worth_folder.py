@@ -7,9 +7,8 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Final
 
+from silagetrial.display.block import Picture
 from silagetrial.display.place import WRITER, Work, check_place, hash_file, place
-from silagetrial.display.table import Table
-from silagetrial.planning.figures import Chart
 from silagetrial.planning.worth import Worth
 
 __all__ = ["PAGE", "PICTURES", "check_worth_place", "write_folder", "write_worth"]
@@ -59,7 +58,7 @@ def write_folder(
     out: str | Path,
     kind: Work,
     texts: Mapping[str, str],
-    charts: Mapping[str, Chart],
+    charts: Mapping[str, Picture],
     *,
     force: bool = False,
     inputs: Collection[Path] = (),
@@ -74,7 +73,7 @@ def write_folder(
         What the folder may hold, and the name of its list.
     texts : mapping of str to str
         File name to content.
-    charts : mapping of str to Chart
+    charts : mapping of str to Picture
     force, inputs
         As in `check_place`.
 
@@ -97,15 +96,13 @@ def write_folder(
     return tuple(sorted(path for path in target.rglob("*") if path.is_file()))
 
 
-def _write_charts(work: Path, charts: Mapping[str, Chart]) -> None:
+def _write_charts(work: Path, charts: Mapping[str, Picture]) -> None:
     """Write each picture as PNG, SVG and CSV."""
     pictures = work / PICTURES
     pictures.mkdir()
     for name, chart in charts.items():
-        (pictures / f"{name}.png").write_bytes(chart.picture.png)
-        (pictures / f"{name}.svg").write_bytes(chart.svg)
-        data = Table(chart.data).to_csv()
-        (pictures / f"{name}.csv").write_text(data, encoding="utf-8", newline="\n")
+        for ending, content in chart.files().items():
+            (pictures / f"{name}.{ending}").write_bytes(content)
 
 
 def _write_manifest(work: Path, name: str) -> None:

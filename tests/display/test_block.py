@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 
+import pandas as pd
 from bs4 import BeautifulSoup
 
 from silagetrial.display.block import Folded, Picture, Prose, show_text, unbroken
@@ -29,7 +30,16 @@ def test_prose_as_plain_text_is_wrapped_and_numbered() -> None:
 
 
 def test_picture_is_one_figure_with_image_words_and_caption() -> None:
-    picture = Picture(b"\x89PNG", alt=f"net 1.2 {HOSTILE}", caption=f"Means {HOSTILE}", inches=6.0)
+    picture = Picture(
+        b"\x89PNG",
+        b"<svg/>",
+        pd.DataFrame({"loss (%)": [1 / 3], "bale": ["=A1"]}),
+        alt=f"net 1.2 {HOSTILE}",
+        caption=f"Means {HOSTILE}",
+        inches=6.0,
+    )
+    data = picture.files().pop("csv").decode()
+    assert data == f"loss (%),bale\n{1 / 3!r},'=A1\n"
     bundle = picture._repr_mimebundle_()
     soup = BeautifulSoup(bundle["text/html"], "html.parser")
     assert [tag.name for tag in soup.find_all()] == ["figure", "img", "figcaption"]

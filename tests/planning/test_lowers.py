@@ -15,8 +15,8 @@ from planning.simulation_plans import plan_of
 
 from silagetrial import what_lowers
 from silagetrial.cli import main
+from silagetrial.display.style import COLUMN
 from silagetrial.errors import NoAnswer, UsageError
-from silagetrial.planning.figures import COLUMN
 from silagetrial.planning.figures_simulation import lowers_chart, simulated_chart
 from silagetrial.planning.lowers import AS_PLANNED
 from silagetrial.planning.plan import Plan, Spread
@@ -136,9 +136,9 @@ def width_of(png: bytes) -> int:
 
 def test_pictures_are_one_column_wide_and_say_what_they_show(lowered: pd.DataFrame) -> None:
     chart = lowers_chart(lowered, target=0.8, alpha=0.05)
-    assert width_of(chart.picture.png) == int(300 * COLUMN)
+    assert width_of(chart.png) == int(300 * COLUMN)
     for row in lowered.itertuples():
-        assert f"{row.change}: {100 * row.power:.0f} %" in chart.picture.alt
+        assert f"{row.change}: {100 * row.power:.0f} %" in chart.alt
     assert chart.data.equals(lowered)
     data = pd.DataFrame(
         {
@@ -147,8 +147,8 @@ def test_pictures_are_one_column_wide_and_say_what_they_show(lowered: pd.DataFra
         }
     )  # fmt: skip
     curve = simulated_chart(data, target=0.8, planned=8, unit="pairs in all")
-    assert width_of(curve.picture.png) == int(300 * COLUMN)
-    assert curve.picture.alt == (
+    assert width_of(curve.png) == int(300 * COLUMN)
+    assert curve.alt == (
         "Simulated power by pairs in all. 4: 20 %; 8: 50 %, formula 52 %; 12: 70 %, formula 71 %."
     )
     assert b"<svg" in curve.svg

@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from silagetrial import cli
+from silagetrial.display.block import Picture
 from silagetrial.display.cautions import cautions, deferral
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.planning.ask import size_of_trial
@@ -21,7 +22,6 @@ from silagetrial.planning.budget import budget
 from silagetrial.planning.costs import cost_of
 from silagetrial.planning.curves import axis_of_pairs, detectable_by_pairs, power_by_pairs
 from silagetrial.planning.facts import found_before, gather
-from silagetrial.planning.figures import Chart
 from silagetrial.planning.finished import Finished
 from silagetrial.planning.money_words import best_plans, cost_words, money, worth_of
 from silagetrial.planning.pairs import pairs_needed
@@ -326,13 +326,13 @@ def test_the_axis_of_pairs_reaches_past_the_plan(plan: Plan) -> None:
     assert axis_of_pairs(recored, None)[-1] >= 18
 
 
-def charts(page: Worth) -> list[Chart]:
+def charts(page: Worth) -> list[Picture]:
     return [page.charts[name] for name in ("power", "detectable", "frontier")]
 
 
 def test_pictures_are_a_column_wide_at_300_dots(page: Worth) -> None:
     for chart in charts(page):
-        image = Image.open(io.BytesIO(chart.picture.png))
+        image = Image.open(io.BytesIO(chart.png))
         assert image.width == int(85 / 25.4 * 300)
         root = ElementTree.fromstring(chart.svg)
         assert root.attrib["width"].startswith(f"{85 / 25.4 * 72:.2f}"[:5])
@@ -344,7 +344,7 @@ def test_pictures_are_a_column_wide_at_300_dots(page: Worth) -> None:
 def test_the_same_plan_gives_the_same_bytes(plan: Plan, page: Worth) -> None:
     again = worth(plan)
     for name, chart in page.charts.items():
-        assert again.charts[name].picture.png == chart.picture.png
+        assert again.charts[name].png == chart.png
         assert again.charts[name].svg == chart.svg
     assert again.to_html() == page.to_html()
 
@@ -359,7 +359,7 @@ def test_pictures_have_marks_and_line_styles(page: Worth) -> None:
 def test_a_difference_that_is_negative_is_drawn_below_none(plan: Plan) -> None:
     found = worth(plan, response="dm_loss", search=False)
     assert (found.charts["detectable"].data["effect"] < 0).all()
-    assert "\N{MINUS SIGN}1.00" in found.charts["power"].picture.alt
+    assert "\N{MINUS SIGN}1.00" in found.charts["power"].alt
 
 
 def test_the_folder_holds_page_text_pictures_and_data(page: Worth, tmp_path: Path) -> None:
