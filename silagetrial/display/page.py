@@ -52,12 +52,13 @@ pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--soft); p
 .st-table caption { text-align: left; font-weight: 600; padding: 0 0 0.4rem; }
 .st-table th, .st-table td { padding: 0.26rem 0.42rem; text-align: left; vertical-align: top;
   border-bottom: 1px solid var(--faint); }
+.st-table tbody th { font-weight: normal; }
 .st-table thead tr > * { border-bottom: 2px solid var(--ink); vertical-align: bottom; }
 .st-table .num { text-align: right; white-space: nowrap; }
 .st-table th.num { white-space: normal; min-width: 3rem; }
 .st-table .short { white-space: nowrap; }
 .st-scroll tbody :is(td, th):not(.num, .short) { min-width: 7rem; }
-.st-table tbody tr:last-child td { border-bottom: 1px solid var(--ink); }
+.st-table tbody tr:last-child > * { border-bottom: 1px solid var(--ink); }
 .st-note { color: var(--quiet); font-size: 0.85rem; margin: 0.3rem 0 0; }
 @media screen and (max-width: 40rem) {
   .st-scroll tbody :is(td, th):not(.num, .short) { min-width: 9rem; }

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Final, Literal
 
+from silagetrial.display.cells import significant
 from silagetrial.display.language import noun, say
-from silagetrial.display.table import significant
 
 __all__ = [
     "FAR",

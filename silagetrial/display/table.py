@@ -6,24 +6,27 @@ name, so that the same quantity looks the same in every table.
 
 from __future__ import annotations
 
-import math
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from html import escape
-from numbers import Real
 from typing import Final
 
-import numpy as np
 import pandas as pd
 
+from silagetrial.display.cells import (
+    RESULT_STARTS,
+    cell_text,
+    is_missing,
+    is_number,
+    printable,
+    rule_by_error,
+    rule_by_name,
+    rule_by_spec,
+)
 from silagetrial.display.page import scrolling
 
-__all__ = ["MISSING", "Table", "significant"]
-
-MISSING: Final = "\N{EN DASH}"
-"""Shown for NaN, None and NaT: not there, which is never the same as zero."""
+__all__ = ["Table"]
 
 WRAP: Final = 46
 """Width at which a text cell is broken in plain text."""
@@ -34,8 +37,7 @@ SHORT: Final = 14
 # Notebook programs move every cell to the right, and captions to the middle.
 _LEFT: Final = ' style="text-align:left"'
 
-_RESULT = frozenset({"estimate", "std_error", "statistic", "half_width"})
-_RESULT_STARTS = ("conf_", "sim_")
+_ERROR: Final = "std_error"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -55,13 +57,22 @@ class Table:
         the numbers of that column.
     labels : mapping of str to str
         Column name to the heading shown; by default the name with ``_`` as a space.
+    shown : tuple of str
+        The columns shown, in this order; empty: all. The others stay in the frame and the CSV.
+    errors : mapping of str to str
+        Column name to the column of its standard error, by which it is rounded; beside
+        ``estimate``, ``std_error``, ``conf_*`` and ``sim_*``, whose own is ``std_error``.
+    name : str
+        Name of its file, without an ending; empty where it is not written to one.
 
     Notes
     -----
     Rules by name: ``p_*`` three decimals, ``< 0.001`` or ``> 0.999``; ``df``, ``*_df`` one decimal,
-    none when whole; ``estimate``, ``std_error``, ``statistic``, ``conf_*``, ``sim_*`` three
-    significant digits with the decimal points aligned; ``days``, ``*_days`` whole; other numbers
-    four significant digits. Truth values are yes or no; what is missing is a dash.
+    none when whole; ``days``, ``*_days`` whole. What has a standard error is rounded by it, row by
+    row: the standard error to two significant digits, estimate and limits to the same decimals.
+    Without one, ``estimate``, ``statistic``, ``conf_*``, ``sim_*`` have three significant digits;
+    other numbers four. Decimal points are aligned. Truth values are yes or no; what is missing is a
+    dash.
     """
 
     frame: pd.DataFrame
@@ -69,6 +80,9 @@ class Table:
     notes: tuple[str, ...] = ()
     formats: Mapping[str, str] = field(default_factory=dict)
     labels: Mapping[str, str] = field(default_factory=dict)
+    shown: tuple[str, ...] = ()
+    errors: Mapping[str, str] = field(default_factory=dict)
+    name: str = ""
 
     def __len__(self) -> int:
         """Return the number of rows."""
@@ -98,8 +112,8 @@ class Table:
             for k in range(max((len(cell) for cell in cells), default=0)):
                 texts = [cell[k] if k < len(cell) else "" for cell in cells]
                 lines.append(_text_line(texts, widths=widths, right=right))
-        above = [_printable(self.title)] if self.title else []
-        return "\n".join([*above, *lines, *(_printable(note) for note in self.notes)])
+        above = [printable(self.title)] if self.title else []
+        return "\n".join([*above, *lines, *(printable(note) for note in self.notes)])
 
     def _repr_html_(self) -> str:
         return self.to_html()
@@ -110,23 +124,26 @@ class Table:
         Returns
         -------
         str
-            A ``div`` of class ``st-block`` with the table (class ``st-table``) and its notes.
+            A ``div`` of class ``st-block`` with the table (class ``st-table``) and its notes; the
+            cells of a first column of texts are the headings of their rows.
         """
         columns = self._columns()
         caption = (
-            f"<caption{_LEFT}>{escape(_printable(self.title))}</caption>\n" if self.title else ""
+            f"<caption{_LEFT}>{escape(printable(self.title))}</caption>\n" if self.title else ""
         )
         heading = "".join(_html_heading(column) for column in columns)
         rows = "".join(
-            "<tr>" + "".join(_html_cell(column, row) for column in columns) + "</tr>\n"
+            "<tr>"
+            + "".join(_html_cell(column, row, first=k == 0) for k, column in enumerate(columns))
+            + "</tr>\n"
             for row in range(len(self))
         )
-        notes = "".join(f'<p class="st-note">{escape(_printable(n))}</p>\n' for n in self.notes)
+        notes = "".join(f'<p class="st-note">{escape(printable(n))}</p>\n' for n in self.notes)
         table = (
             f'<table class="st-table">\n{caption}<thead><tr>{heading}</tr></thead>\n'
             f"<tbody>\n{rows}</tbody>\n</table>"
         )
-        name = _printable(self.title) or "Table"
+        name = printable(self.title) or "Table"
         return f'<div class="st-block">\n{scrolling(table, name=name)}{notes}</div>'
 
     def to_csv(self) -> str:
@@ -147,15 +164,24 @@ class Table:
         return str(safe.to_csv(index=False, lineterminator="\n"))
 
     def _columns(self) -> list[_Shown]:
+        names = [str(name) for name in self.frame.columns]
+        places = [names.index(name) for name in self.shown] or range(len(names))
         return [
             _shown(
-                str(name),
+                names[j],
                 self.frame.iloc[:, j].tolist(),
-                label=self.labels.get(str(name)),
-                spec=self.formats.get(str(name)),
+                label=self.labels.get(names[j]),
+                spec=self.formats.get(names[j]),
+                errors=self._errors_of(names[j]),
             )
-            for j, name in enumerate(self.frame.columns)
+            for j in places
         ]
+
+    def _errors_of(self, name: str) -> list[object]:
+        """Standard errors of a column's numbers, row by row; empty where they have none."""
+        by_name = name in ("estimate", _ERROR) or name.startswith(RESULT_STARTS)
+        error = self.errors.get(name, _ERROR if by_name else "")
+        return self.frame[error].tolist() if error in self.frame else []
 
 
 @dataclass(frozen=True)
@@ -167,85 +193,23 @@ class _Shown:
     number: bool
 
 
-def _shown(name: str, values: Sequence[object], *, label: str | None, spec: str | None) -> _Shown:
-    present = [value for value in values if not _is_missing(value)]
-    number = bool(present) and all(_is_number(value) for value in present)
-    show = _number_rule(name, present) if spec is None else _by_spec(spec)
-    cells = [_cell_text(value, show) for value in values]
-    heading = _printable(name.replace("_", " ") if label is None else label)
+def _shown(
+    name: str,
+    values: Sequence[object],
+    *,
+    label: str | None,
+    spec: str | None,
+    errors: Sequence[object],
+) -> _Shown:
+    present = [value for value in values if not is_missing(value)]
+    number = bool(present) and all(is_number(value) for value in present)
+    show = rule_by_name(name, present) if spec is None else rule_by_spec(spec)
+    rules = [show] * len(values)
+    if spec is None and errors:
+        rules = [rule_by_error(error, otherwise=show) for error in errors]
+    cells = [cell_text(value, rule) for value, rule in zip(values, rules, strict=True)]
+    heading = printable(name.replace("_", " ") if label is None else label)
     return _Shown(heading, tuple(_aligned(cells) if number else cells), number)
-
-
-def _number_rule(name: str, present: Sequence[object]) -> Callable[[float], str]:
-    """Choose how the numbers of a column are shown, by the column's name."""
-    if name.startswith("p_"):
-        return _p_text
-    if name == "df" or name.endswith("_df"):
-        return _df_text
-    if name == "days" or name.endswith("_days"):
-        return _by_spec(".0f")
-    if name in _RESULT or name.startswith(_RESULT_STARTS):
-        return lambda value: significant(value, digits=3)
-    if all(isinstance(value, Real) and float(value).is_integer() for value in present):
-        return _by_spec(".0f")
-    return lambda value: significant(value, digits=4)
-
-
-def _cell_text(value: object, show: Callable[[float], str]) -> str:
-    if _is_missing(value):
-        return MISSING
-    if _is_truth(value):
-        return "yes" if value else "no"
-    if isinstance(value, Real):
-        number = float(value)
-        return show(number) if math.isfinite(number) else ("∞" if number > 0 else "-∞")
-    if isinstance(value, datetime):
-        midnight = (value.hour, value.minute, value.second) == (0, 0, 0)
-        return value.strftime("%Y-%m-%d") if midnight else value.strftime("%Y-%m-%d %H:%M")
-    if isinstance(value, tuple | list):
-        return ", ".join(_cell_text(item, show) for item in value)
-    return _printable(str(value))
-
-
-def significant(value: float, *, digits: int) -> str:
-    """Return a number with the stated significant digits, never in thousands rounded away.
-
-    Below 0.0001 in size the text is scientific; the digits before the decimal point are always
-    all shown.
-    """
-    if value == 0:
-        return "0"
-    exponent = int(f"{value:.{digits - 1}e}".split("e")[1])
-    if exponent < -4:
-        return f"{value:.{digits - 1}e}"
-    return f"{value:.{max(digits - 1 - exponent, 0)}f}"
-
-
-def _p_text(value: float) -> str:
-    if value > 0.9995:
-        return "> 0.999"
-    return "< 0.001" if value < 0.001 else f"{value:.3f}"
-
-
-def _df_text(value: float) -> str:
-    # A computed df carries rounding error in its last bits; 11.0000000002 is 11.
-    return f"{value:.0f}" if abs(value - round(value)) < 1e-6 else f"{value:.1f}"
-
-
-def _by_spec(spec: str) -> Callable[[float], str]:
-    return lambda value: format(value, spec)
-
-
-def _is_missing(value: object) -> bool:
-    return value is None or value is pd.NA or value is pd.NaT or value != value
-
-
-def _is_truth(value: object) -> bool:
-    return isinstance(value, bool | np.bool_)
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, Real) and not _is_truth(value)
 
 
 def _aligned(cells: Sequence[str]) -> list[str]:
@@ -253,13 +217,6 @@ def _aligned(cells: Sequence[str]) -> list[str]:
     tails = [len(cell) - cell.index(".") if "." in cell else 0 for cell in cells]
     longest = max(tails, default=0)
     return [cell + " " * (longest - tail) for cell, tail in zip(cells, tails, strict=True)]
-
-
-def _printable(text: str) -> str:
-    """Replace control characters, which could move a terminal's cursor or hide text."""
-    return "".join(
-        char if char.isprintable() or char == "\n" else "\N{REPLACEMENT CHARACTER}" for char in text
-    )
 
 
 def _wrapped(text: str, *, wrap: bool) -> list[str]:
@@ -286,7 +243,7 @@ def _html_heading(column: _Shown) -> str:
     return f'<th scope="col"{number}>{heading}</th>'
 
 
-def _html_cell(column: _Shown, row: int) -> str:
+def _html_cell(column: _Shown, row: int, *, first: bool) -> str:
     text = column.cells[row]
     if column.number:
         # A figure space is as wide as a digit, a punctuation space as a point: they keep the
@@ -298,6 +255,8 @@ def _html_cell(column: _Shown, row: int) -> str:
         text = body + lead + "\u2007" * (padding - len(lead))
         return f'<td class="num">{escape(text)}</td>'
     short = ' class="short"' if len(text) <= SHORT else ""
+    if first and text.strip():
+        return f'<th scope="row"{short}{_LEFT}>{escape(text)}</th>'
     return f"<td{short}{_LEFT}>{escape(text)}</td>"
 
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from silagetrial.display import MISSING, Table
-from silagetrial.display.table import significant
+from silagetrial.display.cells import decimals, significant
 
 HOSTILE = '<script>alert("x")</script>&\'"'
 
@@ -92,6 +92,42 @@ def test_decimal_points_stand_below_each_other() -> None:
     assert units == {with_point[0].index(".") - 1}
 
 
+def test_numbers_are_rounded_by_their_standard_error() -> None:
+    """Two significant digits of the error, as (quoted from memory) the Guide to the expression of uncertainty in
+    measurement asks (JCGM 100:2008, 7.2.6: "it usually suffices to quote [them] to at most two
+    significant digits"; estimates "rounded to be consistent with their uncertainties"). Its
+    example is 10.05762 ohm with 27 milliohm: 10.058 ohm.
+    """
+    frame = pd.DataFrame(
+        {
+            "estimate": [10.05762, 0.587, 1234.5, -0.0004],
+            "std_error": [0.027, 0.0996, 38.0, 0.15],
+            "conf_low": [10.0, 0.4021, 1150.0, -np.inf],
+            "p_value": [0.04, 0.2, 0.0001, 0.5],
+            "paired": [1.0, 2.0, 3.0, 4.0],
+            "paired_error": [0.1, 0.01, np.nan, 0.0],
+        }
+    )
+    table = Table(frame, shown=("estimate", "std_error", "conf_low", "paired", "p_value"),
+                  errors={"paired": "paired_error"})  # fmt: skip
+    rows = [line.split() for line in str(table).splitlines()[2:]]
+    assert [row[:4] for row in rows] == [
+        ["10.058", "0.027", "10.000", "1.00"],
+        ["0.59", "0.10", "0.40", "2.000"],
+        ["1234", "38", "1150", "3"],
+        ["0.00", "0.15", "-∞", "4"],
+    ]
+    assert table.to_csv().splitlines()[0] == ",".join(frame.columns)
+    assert Table(frame, formats={"estimate": ".1f"}, shown=("estimate",)).to_html().count("10.1")
+
+
+@given(st.floats(min_value=1e-5, max_value=9.4))
+def test_a_standard_error_keeps_two_significant_digits(error: float) -> None:
+    text = f"{error:.{decimals(error)}f}"
+    assert len(text.replace(".", "").lstrip("0")) == 2
+    assert abs(float(text) - error) <= 0.05 * error * (1 + 1e-9)
+
+
 def test_title_above_and_notes_below() -> None:
     table = Table(pd.DataFrame({"a": [1]}), title="Above", notes=("Below", "Last"))
     lines = str(table).splitlines()
@@ -119,8 +155,8 @@ def test_html_is_semantic() -> None:
     frame = pd.DataFrame({"term": ["film / net"], "estimate": [-0.5]})
     reader = Reader(Table(frame, title="Ratios", notes=("One note.",)).to_html())
     headings = [attrs for tag, attrs in reader.tags if tag == "th"]
-    assert [attrs["scope"] for attrs in headings] == ["col", "col"]
-    assert [attrs.get("class") for attrs in headings] == [None, "num"]
+    assert [attrs["scope"] for attrs in headings] == ["col", "col", "row"]
+    assert [attrs.get("class") for attrs in headings] == [None, "num", None]
     assert ("table", {"class": "st-table"}) in reader.tags
     assert [cell.strip() for cell in reader.cells] == [
         "Ratios",
@@ -162,7 +198,8 @@ def test_no_text_becomes_markup(name: str, value: str) -> None:
     reader = Reader(Table(pd.DataFrame({name: [value]}), title=value, notes=(name,)).to_html())
     tags = [tag for tag, _ in reader.tags if tag not in ("caption", "p")]
     heading = "th" if name.replace("_", " ").strip(" \n") else "td"
-    assert tags == ["div", "div", "table", "thead", "tr", heading, "tbody", "tr", "td"]
+    cell = "th" if value.strip(" \n") else "td"
+    assert tags == ["div", "div", "table", "thead", "tr", heading, "tbody", "tr", cell]
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=1))
