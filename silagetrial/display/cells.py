@@ -98,7 +98,7 @@ def decimals(std_error: float) -> int:
 
 def rule_by_error(error: object, *, otherwise: Callable[[float], str]) -> Callable[[float], str]:
     """Show with the decimals of a standard error, or as without one where there is none."""
-    if isinstance(error, Real) and math.isfinite(error) and error > 0:
+    if isinstance(error, Real) and 0 < float(error) < math.inf:
         places = decimals(float(error))
         # What rounds to zero has no sign ("z", PEP 682).
         return rule_by_spec(f"z.{places}f") if places <= _MOST else otherwise

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final, TypeAlias
@@ -12,15 +12,11 @@ from typing import Any, Final, TypeAlias
 import matplotlib.style
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
 from numpy.typing import NDArray
 
-from silagetrial.display.block import Picture
-from silagetrial.display.phrases import short
+from silagetrial.display.block import Picture, show_text
 
 __all__ = [
     "COLUMN",
@@ -30,13 +26,8 @@ __all__ = [
     "Floats",
     "Look",
     "canvas",
-    "days_axis",
     "finish",
-    "key",
-    "log_axis",
     "looks",
-    "mark_without",
-    "shifted",
 ]
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -77,13 +68,24 @@ _RC: Final[dict[str, Any]] = {
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
     "legend.frameon": False,
-    "lines.linewidth": 1.4,
-    "lines.markersize": 5.0,
+    "legend.handlelength": 1.8,
+    "legend.handletextpad": 0.5,
+    "legend.columnspacing": 1.2,
+    "legend.borderaxespad": 0.1,
+    "lines.linewidth": 1.2,
+    "lines.markersize": 4.0,
     "errorbar.capsize": 0.0,
     "figure.dpi": DPI,
     "savefig.dpi": DPI,
 }
-_LETTERS: Final = ("font.size", "axes.titlesize", "axes.labelsize", "legend.fontsize")
+_LETTERS: Final = (
+    "font.size",
+    "axes.titlesize",
+    "axes.labelsize",
+    "legend.fontsize",
+    "xtick.labelsize",
+    "ytick.labelsize",
+)
 
 
 @dataclass(frozen=True)
@@ -160,7 +162,8 @@ def finish(
     Returns
     -------
     Picture
-        PNG of 300 dots an inch; SVG with letters as outlines, which need no font.
+        PNG of 300 dots an inch; SVG with letters as outlines, which need no font. Both carry
+        caption and message in words.
     """
     # A name in a script the font lacks shows boxes in the figure; the words have it right.
     with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "silagetrial"}):
@@ -168,8 +171,9 @@ def finish(
         # The layout is found once; saving would find it again for each format.
         figure.draw_without_rendering()
         figure.set_layout_engine("none")
-        png = _saved(figure, format="png", metadata={"Software": None}, dpi=DPI)
-        svg = _saved(figure, format="svg", metadata={"Date": None, "Creator": None})
+        words = {"Title": show_text(caption), "Description": show_text(alt)}
+        png = _saved(figure, format="png", metadata={"Software": None, **words}, dpi=DPI)
+        svg = _saved(figure, format="svg", metadata={"Date": None, "Creator": None, **words})
     kept = data.reset_index(drop=True)
     return Picture(png, svg, kept, alt, caption, inches=figure.get_figwidth(), name=name)
 
@@ -178,79 +182,3 @@ def _saved(figure: Figure, **how: Any) -> bytes:
     buffer = io.BytesIO()
     figure.savefig(buffer, **how)
     return buffer.getvalue()
-
-
-def log_axis(axes: Axes) -> None:
-    """Make the vertical axis logarithmic with plain numbers, after everything is drawn on it."""
-    axes.set_yscale("log")
-    low, high = axes.get_ylim()
-    few = high / low > 8
-    steps = (1.0, 2.0, 5.0) if few else (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
-    axes.yaxis.set_major_locator(LogLocator(base=10.0, subs=steps, numticks=30))
-    axes.yaxis.set_minor_locator(NullLocator())
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
-
-
-def days_axis(axes: Axes, days: Sequence[float]) -> None:
-    """Make the horizontal axis days in storage on the scale log(1 + days), with these ticks.
-
-    Growth with storage is a straight line on it.
-    """
-    axes.set_xscale("function", functions=(np.log1p, np.expm1))
-    axes.xaxis.set_major_locator(FixedLocator(list(days)))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.xaxis.set_minor_locator(NullLocator())
-    low, high = np.log1p(min(days)), np.log1p(max(days))
-    margin = 0.12 * (high - low) or 0.5
-    axes.set_xlim(np.expm1(low - margin), np.expm1(high + margin))
-    axes.set_xlabel("days in storage, on the scale log(1 + days)")
-
-
-def mark_without(axes: Axes, reasons: Mapping[float, str]) -> None:
-    """Write at days where nothing is drawn why there is nothing, from the bottom upwards."""
-    for at, reason in reasons.items():
-        axes.annotate(
-            reason, (at, 0.0), xycoords=axes.get_xaxis_transform(), xytext=(0, 4),
-            textcoords="offset points", rotation=90, ha="center", va="bottom", color=QUIET,
-            fontsize=7.5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-        )  # fmt: skip
-
-
-def shifted(days: Sequence[float], *, of: Mapping[str, float], share: float) -> Floats:
-    """Move places on a days axis sideways by a share of its length, so that nothing overlaps."""
-    x = np.log1p(np.asarray(list(of.values()), dtype=float))
-    moved: Floats = np.expm1(np.log1p(np.asarray(days, dtype=float)) + share * (np.ptp(x) or 1.0))
-    return moved
-
-
-def key(
-    figure: Figure, entries: Sequence[tuple[str, Look]], *, below: bool = False, line: bool = True
-) -> None:
-    """Put the key above the figure: the looks, and hollow marks where values lie below a limit."""
-    handles = [
-        Line2D(
-            [],
-            [],
-            color=look.colour,
-            marker=look.marker,
-            linestyle=look.line if line else "none",
-            markersize=4.5,
-            label=short(name),
-        )
-        for name, look in entries
-    ]
-    if below:
-        handles.append(
-            Line2D(
-                [],
-                [],
-                color=QUIET,
-                marker="o",
-                markerfacecolor="white",
-                linestyle="none",
-                markersize=4.5,
-                label="below the limit, drawn at half the limit",
-            )
-        )
-    figure.legend(handles=handles, loc="outside upper left", ncols=len(handles))

@@ -5,7 +5,6 @@ Each is drawn 85 mm wide, one column of a printed page, with its data beside it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -14,17 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from silagetrial.display.axes import end_names, log_axis
 from silagetrial.display.block import Picture
-from silagetrial.display.phrases import number, short
-from silagetrial.display.style import (
-    INK,
-    QUIET,
-    Floats,
-    canvas,
-    finish,
-    log_axis,
-    looks,
-)
+from silagetrial.display.phrases import number
+from silagetrial.display.style import INK, QUIET, canvas, finish, looks
 
 __all__ = [
     "LINE",
@@ -73,13 +65,14 @@ def power_chart(data: pd.DataFrame, *, target: float, planned: float, unit: str)
                 mine["pairs"], 100 * mine["power"], color=look.colour, linestyle=look.line,
                 marker=look.marker, markevery=_every(len(mine)), markersize=3.2, linewidth=1.2,
             )  # fmt: skip
-            ends.append((float(100 * mine["power"].iloc[-1]), label, look.colour))
+            last = float(100 * mine["power"].iloc[-1])
+            ends.append((float(data["pairs"].max()), last, label, look.colour))
         level_line(axes, 100 * target, f"{100 * target:.0f} % wanted")
         planned_line(axes, planned)
         axes.set_ylim(0, 103)
         axes.set_ylabel("power, %")
         pairs_axis(axes, data["pairs"], unit, room=_LABEL_ROOM)
-        _names(axes, ends, at=float(data["pairs"].max()))
+        end_names(axes, ends)
         caption = (
             f"Power against {unit}, by true effect. Band: the effect assumed, with all variances "
             "halved (above) and doubled (below). Broken upright line: the plan."
@@ -227,26 +220,3 @@ def on_top(axes: Axes, at: float, words: str) -> None:
 
 def _every(count: int) -> int:
     return max(1, count // 8)
-
-
-def _names(axes: Axes, ends: Sequence[tuple[float, str, str]], *, at: float) -> None:
-    """Write the names of lines at their ends, moved apart where they would overlap."""
-    order = sorted(range(len(ends)), key=lambda k: ends[k][0])
-    places = _apart([ends[k][0] for k in order], least=7.0, highest=100.0)
-    for k, place in zip(order, places, strict=True):
-        _, label, colour = ends[k]
-        axes.annotate(
-            short(label, longest=22), (at, place), xytext=(4, 0), textcoords="offset points",
-            color=colour, fontsize=SMALL, va="center", ha="left", annotation_clip=False,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4}, zorder=3,
-        )  # fmt: skip
-
-
-def _apart(values: Sequence[float], *, least: float, highest: float) -> Floats:
-    """Move sorted values apart to at least a distance, all of them between 0 and the highest."""
-    placed = np.asarray(values, dtype=float)
-    steps = least * np.arange(len(placed))
-    # From the lowest up, then down again from the highest where they pass it.
-    up = np.maximum.accumulate(np.maximum(placed, least / 2) - steps) + steps
-    apart: Floats = np.minimum(up, highest - steps[::-1])
-    return apart

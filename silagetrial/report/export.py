@@ -45,6 +45,8 @@ _TEMPLATE: Final = """\
 {%- block footer -%}{%- endblock footer -%}
 """
 
+# In print, fonts of one width (Liberation Sans is made to the measures of Arial), so that page one
+# holds the same everywhere.
 _STYLE: Final = """\
 h2 { margin-top: 3.2rem; }
 .st-question { font-size: 1.1rem; color: var(--quiet); }
@@ -56,20 +58,37 @@ h2 { margin-top: 3.2rem; }
   margin: 1.2rem 0; break-inside: avoid; }
 .st-code { margin: 0.2rem 0 1.2rem; color: var(--quiet); font-size: 0.8rem; }
 .st-more { margin: 0.8rem 0 1.2rem; font-size: 0.9rem; }
-.st-figure img { width: 100%; max-width: 46rem; }
+.st-figure { display: inline-block; vertical-align: top; width: min(100%, 26rem);
+  margin: 1rem 1rem 0.5rem 0; }
+.st-figure img { width: 100%; }
+.st-files { display: block; font-size: 0.8rem; }
+.st-files a { margin-right: 0.6rem; }
 .st-table th.num { white-space: normal; min-width: 3rem; }
 .st-table th, .st-table td { padding: 0.26rem 0.42rem; }
-.st-table td:not(.num) { min-width: 4.6rem; }
+.st-table td:not(.num), .st-table tbody th { min-width: 4.6rem; }
 .st-results li { margin: 0.35rem 0; }
 .st-results pre { white-space: pre-wrap; }
 @media print {
-  .st-code { display: none; }
+  html, body { font-size: 9pt; }
+  body { line-height: 1.35; font-family: "Liberation Sans", Arial, Helvetica, sans-serif; }
+  p, li { max-width: none; }
+  .st-question { font-size: 1rem; }
+  .st-answer { font-size: 1.05rem; margin: 0.8rem 0; }
+  .st-answer p { margin: 0.35rem 0; }
+  .st-code, .st-contents, .st-files { display: none; }
+  #trial { break-before: page; }
   .st-block { break-inside: avoid; }
-  .st-figure img { max-width: 150mm; }
-  .st-table th, .st-table td { padding: 0.2rem 0.25rem; }
+  .st-figure, .st-figure img { width: 85mm; }
+  .st-figure { margin: 2mm 3mm 1mm 0; }
+  figcaption { font-size: 7.5pt; line-height: 1.3; }
+  .st-block { margin: 0.8rem 0; }
+  .st-table { font-size: 8pt; }
+  .st-table th, .st-table td { padding: 0.15rem 0.3rem; }
+  .st-note { font-size: 7.5pt; }
   .st-table th.num { min-width: 0; }
-  .st-table td:not(.num) { min-width: 4.6rem; }
-  h2 { margin-top: 2rem; }
+  .st-table td:not(.num), .st-table tbody th { min-width: 4.6rem; }
+  h1 { margin-top: 0; }
+  h2 { margin-top: 1.6rem; }
 }
 """
 

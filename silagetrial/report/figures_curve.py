@@ -8,27 +8,30 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from silagetrial.analysis import ResponseAnalysis
+from silagetrial.analysis.curve_analysis import CurveAnalysis
 from silagetrial.data import Trial
-from silagetrial.display.block import Picture, Prose
+from silagetrial.display.axes import days_axis, end_names, end_room, key, log_axis
+from silagetrial.display.block import Picture
 from silagetrial.display.phrases import number
-from silagetrial.display.style import (
-    INK,
-    Look,
-    canvas,
-    days_axis,
-    finish,
-    key,
-    log_axis,
-    looks,
-)
+from silagetrial.display.style import INK, Look, canvas, finish, looks
+from silagetrial.report.figures_data import compared, with_headings
 from silagetrial.report.findings import bindings_of, planned_days
 from silagetrial.report.tables_results import named
 
 __all__ = ["curve"]
 
+_HEIGHT = 2.4
+_NAMES = {
+    "estimate": "value",
+    "conf_low": "low",
+    "conf_high": "high",
+    "sim_low": "joint_low",
+    "sim_high": "joint_high",
+}
 
-def curve(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
-    """Draw the planned curve of each binding and of their comparison.
+
+def curve(trial: Trial, result: ResponseAnalysis) -> tuple[Picture, ...]:
+    """Draw the planned curve of each binding, and that of their comparison.
 
     Parameters
     ----------
@@ -37,56 +40,101 @@ def curve(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
 
     Returns
     -------
-    Picture or Prose
-        Empty prose where no curve is planned, or it gives no answer.
+    tuple of Picture
+        Two; none where no curve is planned, or it gives no answer.
     """
     planned = result.curve
     if planned is None or planned.refusal is not None or not len(planned.means):
-        return Prose(())
-    look = looks(trial.settings.compare)
-    levels, differences = planned.means.frame, planned.differences.frame
-    with canvas(height=3.1, columns=2) as (figure, grid):
-        left, right = grid[0]
-        present = [name for name in look if (levels["binding"] == name).any()]
+        return ()
+    return _levels(trial, result, planned), _differences(trial, result, planned)
+
+
+def _levels(trial: Trial, result: ResponseAnalysis, planned: CurveAnalysis) -> Picture:
+    look, frame = looks(trial.settings.compare), planned.means.frame.rename(columns=_NAMES)
+    present = [name for name in look if (frame["binding"] == name).any()]
+    with canvas(height=_HEIGHT) as (figure, grid):
+        axes = grid[0, 0]
+        room, ends = end_room(present), []
+        days_axis(axes, list(planned_days(trial).values()), room=room)
         for name in present:
-            _line(left, levels[levels["binding"] == name], look[name], outer=False)
-        right.axhline(1.0 if result.response.effect == "ratio" else 0.0, color=INK, linewidth=0.8)
-        for term, rows in differences.groupby("term", sort=False):
-            first, _ = bindings_of(str(term), trial.settings.compare)
-            _line(right, rows, look[first], outer=True)
-        for axes in (left, right):
-            days_axis(axes, list(planned_days(trial).values()))
-        if result.response.scale == "log":
-            log_axis(left)
-            log_axis(right)
-        left.set_ylabel(result.response.with_unit)
-        names = dict.fromkeys(named(trial, result, differences)["comparison"])
-        right.set_ylabel(f"{result.response.effect} {', '.join(names)}")
-        key(figure, [(name, look[name]) for name in present])
-        caption = (
-            f"{result.response.label}: the curve planned in advance, with intervals of each day "
-            "alone; right, the comparison, dark for a day alone and light for all days together."
+            mine = frame[frame["binding"] == name]
+            _line(axes, mine, look[name])
+            last = mine.iloc[-1]
+            ends.append((float(last["days"]), float(last["value"]), name, look[name].colour))
+        _levels_axis(axes, result)
+        axes.set_ylabel(result.response.with_unit)
+        if room:
+            end_names(axes, ends)
+        else:
+            key(figure, [(name, look[name]) for name in present])
+        columns = ["binding", "days", "value", "low", "high"]
+        return finish(
+            figure,
+            data=with_headings(trial, result, frame[columns]),
+            alt=_alt(result, frame, by="binding"),
+            caption=f"{result.response.label}: the curve planned in advance, with intervals of "
+            "each day alone.",
+            name=f"{result.response.name}_curve",
         )
-        points = [
-            {str(k): v for k, v in row.items()}
-            for row in planned.at_openings.frame.to_dict("records")
-        ]
-        return finish(figure, alt=_alt(result, points), caption=caption)
 
 
-def _line(axes: Axes, rows: pd.DataFrame, look: Look, *, outer: bool) -> None:
-    """Draw one curve with its band, and where asked for the simultaneous one behind it."""
+def _differences(trial: Trial, result: ResponseAnalysis, planned: CurveAnalysis) -> Picture:
+    frame = named(trial, result, planned.differences.frame).rename(columns=_NAMES)
+    look, names = looks(trial.settings.compare), list(dict.fromkeys(frame["comparison"]))
+    with canvas(height=_HEIGHT) as (figure, grid):
+        axes = grid[0, 0]
+        days_axis(axes, list(planned_days(trial).values()))
+        axes.axhline(1.0 if result.response.effect == "ratio" else 0.0, color=INK, linewidth=0.8)
+        entries = []
+        for term, rows in frame.groupby("term", sort=False):
+            first, second = bindings_of(str(term), trial.settings.compare)
+            _line(axes, rows, look[first])
+            entries.append((f"{first} against {second}", look[first]))
+        _levels_axis(axes, result)
+        unit = f", {result.response.unit}" if result.response.effect == "difference" else ""
+        one = f" {names[0]}" if len(names) == 1 else ""
+        axes.set_ylabel(f"{result.response.label}\n{result.response.effect}{one}{unit}")
+        if len(entries) > 1:
+            key(figure, entries)
+        columns = ["comparison", "days", "value", "low", "high", "joint_low", "joint_high"]
+        data = frame.reindex(columns=columns)
+        return finish(
+            figure,
+            data=with_headings(trial, result, data, value=compared(result)),
+            alt=_alt(result, planned.at_openings.frame.rename(columns=_NAMES), by="term"),
+            caption=f"{result.response.label}: the bindings compared along the curve planned in "
+            "advance; dark band for a day alone, light band for all days together.",
+            name=f"{result.response.name}_curve_comparison",
+        )
+
+
+def _levels_axis(axes: Axes, result: ResponseAnalysis) -> None:
+    if result.response.scale == "log":
+        log_axis(axes)
+
+
+def _line(axes: Axes, rows: pd.DataFrame, look: Look) -> None:
+    """Draw one curve with its band, and the simultaneous one behind it where there is one."""
     x = rows["days"]
-    if outer and "sim_low" in rows:
-        axes.fill_between(x, rows["sim_low"], rows["sim_high"], color=look.colour, alpha=0.12, lw=0)
-    axes.fill_between(x, rows["conf_low"], rows["conf_high"], color=look.colour, alpha=0.25, lw=0)
-    axes.plot(x, rows["estimate"], color=look.colour, linestyle=look.line)
+    if "joint_low" in rows:
+        axes.fill_between(
+            x, rows["joint_low"], rows["joint_high"], color=look.colour, alpha=0.12, lw=0
+        )
+    axes.fill_between(x, rows["low"], rows["high"], color=look.colour, alpha=0.25, lw=0)
+    axes.plot(x, rows["value"], color=look.colour, linestyle=look.line)
 
 
-def _alt(result: ResponseAnalysis, rows: list[dict[str, Any]]) -> str:
+def _alt(result: ResponseAnalysis, frame: pd.DataFrame, *, by: str) -> str:
+    """The curve in numbers at its first and last days, or where the openings are."""
+    groups = [rows for _, rows in frame.groupby(by, sort=False)]
+    ends = pd.concat([rows.iloc[[0, -1]] for rows in groups]) if by == "binding" else frame
+    rows: list[dict[str, Any]] = [
+        {str(k): v for k, v in row.items()} for row in ends.to_dict("records")
+    ]
     parts = [
-        f"day {row['days']:.0f}, {row['term']}: {number(row['estimate'])} "
-        f"({number(row['conf_low'])} to {number(row['conf_high'])})"
+        f"day {row['days']:.0f}, {row[by]}: {number(row['value'])} "
+        f"({number(row['low'])} to {number(row['high'])})"
         for row in rows
     ]
-    return f"{result.response.label}, {result.response.effect} by the curve. {'; '.join(parts)}."
+    what = "levels" if by == "binding" else result.response.effect
+    return f"{result.response.label}, {what} by the curve. {'; '.join(parts)}."

@@ -1,8 +1,7 @@
-"""What was measured, bale by bale, before any model: dots and lines by pair, days in storage."""
+"""What was measured, bale by bale, before any model: dots by opening, or lines over storage."""
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from typing import Final
@@ -10,32 +9,27 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from silagetrial.analysis import Analysis, ResponseAnalysis
-from silagetrial.data import Opening, Trial
+from silagetrial.analysis import ResponseAnalysis
+from silagetrial.data import Trial
+from silagetrial.display.axes import key, log_axis
 from silagetrial.display.block import Picture, Prose
 from silagetrial.display.phrases import block_word, count, joined, number, short
-from silagetrial.display.style import (
-    QUIET,
-    Floats,
-    Look,
-    canvas,
-    finish,
-    key,
-    log_axis,
-    looks,
-)
-from silagetrial.report.findings import sampled
+from silagetrial.display.style import Floats, Look, canvas, finish, looks
+from silagetrial.report.figures_data import bales_of, not_drawn, with_headings
+from silagetrial.report.findings import planned_days
 
-__all__ = ["days", "raw"]
+__all__ = ["raw"]
 
 _SPREAD: Final = 0.40
 """Width taken by the bindings of one opening, in openings."""
 
 _SWARM: Final = 0.16
 """Width over which the bales of one binding and opening are spread, in openings."""
+
+_MANY: Final = 40
+"""Bales above which their lines are drawn thin."""
 
 
 def raw(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
@@ -51,38 +45,55 @@ def raw(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
     -------
     Picture or Prose
         Separate bales: dots by opening and binding, the bales of a pair joined by a line.
-        Re-cored bales: one small panel a pair, one line a bale. Empty prose where there is no
+        Re-cored bales: one line a bale over its days in storage. Empty prose where there is no
         value.
     """
-    if not len(result.records.rows):
+    frame = bales_of(result)
+    if not len(frame):
         return Prose(())
-    if trial.settings.design == "recored":
-        return _lines_by_pair(trial, result)
-    return _dots_by_opening(trial, result)
-
-
-def _dots_by_opening(trial: Trial, result: ResponseAnalysis) -> Picture:
-    rows, response = result.records.rows, result.response
+    recored = trial.settings.design == "recored"
     look = looks(trial.settings.compare)
-    openings = [o.name for o in _openings(trial) if (rows["opening"] == o.name).any()]
-    with canvas(height=3.4) as (figure, grid):
+    openings = [name for name in planned_days(trial) if (frame["opening"] == name).any()]
+    with canvas(height=2.5) as (figure, grid):
         axes = grid[0, 0]
-        for slot, opening in enumerate(openings):
-            here = rows[rows["opening"] == opening]
-            _one_opening(axes, here, slot=slot, look=look)
-        axes.set_xticks(range(len(openings)), [textwrap.fill(short(o), 14) for o in openings])
-        axes.set_xlim(-0.6, len(openings) - 0.4)
-        axes.set_xlabel("opening")
-        _value_axis(axes, result)
-        key(figure, list(look.items()), below=bool(rows["below"].any()), line=False)
-        word = block_word(trial.settings.compare)
-        unit = result.records.unit
-        caption = f"{response.label} of every {unit.each} ({count(len(rows), 'result')})"
-        caption += _unit_note(result)
-        if rows["pair"].notna().any():
-            caption += f"; a grey line joins the {unit.word}s of one {word}"
-        caption += f".{_not_drawn(result)}"
-        return finish(figure, alt=_alt(trial, result, openings), caption=caption)
+        if recored:
+            _lines(axes, frame, look=look)
+        else:
+            _dots_by_opening(axes, frame, openings, look=look)
+        if result.response.scale == "log":
+            log_axis(axes)
+        axes.set_ylabel(result.response.with_unit)
+        key(figure, list(look.items()), below=bool(frame["below"].any()), line=recored)
+        return finish(
+            figure,
+            data=with_headings(trial, result, frame),
+            alt=_alt(trial, result, openings),
+            caption=_caption(trial, result, recored=recored),
+            name=f"{result.response.name}_measured",
+        )
+
+
+def _caption(trial: Trial, result: ResponseAnalysis, *, recored: bool) -> str:
+    rows, unit = result.records.rows, result.records.unit
+    when = " at every coring" if recored else ""
+    text = f"{result.response.label} of every {unit.each}{when} ({count(len(rows), 'result')})"
+    text += ", logarithmic scale" if result.response.scale == "log" else ""
+    if recored:
+        text += f"; a line is one {unit.word}"
+    elif rows["pair"].notna().any():
+        text += f"; a grey line joins the {unit.word}s of one {block_word(trial.settings.compare)}"
+    return f"{text}.{not_drawn(result)}"
+
+
+def _dots_by_opening(
+    axes: Axes, frame: pd.DataFrame, openings: Sequence[str], *, look: dict[str, Look]
+) -> None:
+    for slot, opening in enumerate(openings):
+        _one_opening(axes, frame[frame["opening"] == opening], slot=slot, look=look)
+    axes.set_xticks(range(len(openings)), [textwrap.fill(short(o), 14) for o in openings])
+    axes.tick_params(axis="x", length=0)
+    axes.set_xlim(-0.6, len(openings) - 0.4)
+    axes.set_xlabel("opening")
 
 
 def _one_opening(axes: Axes, rows: pd.DataFrame, *, slot: int, look: dict[str, Look]) -> None:
@@ -99,61 +110,26 @@ def _one_opening(axes: Axes, rows: pd.DataFrame, *, slot: int, look: dict[str, L
             for binding, block in zip(rows["binding"], blocks, strict=True)
         ]
     )  # fmt: skip
-    values = rows["value_used"].to_numpy()
+    values = rows["value"].to_numpy()
     for block in order:
         mine = (blocks == block).to_numpy()
-        axes.plot(place[mine], values[mine], color="#bdbdbd", linewidth=0.8, zorder=1)
+        axes.plot(place[mine], values[mine], color="#b0b0b0", linewidth=0.5, zorder=1)
     for name, how in look.items():
         mine = (rows["binding"] == name).to_numpy()
         _dots(axes, place[mine], values[mine], rows["below"].to_numpy()[mine], how)
 
 
-def _lines_by_pair(trial: Trial, result: ResponseAnalysis) -> Picture:
-    rows, response = result.records.rows, result.response
-    look = looks(trial.settings.compare)
-    blocks = rows["pair"].fillna(rows["bale"])
-    names = sorted(set(blocks))
-    columns = min(5 if len(names) > 8 else 4, len(names))
-    height = max(0.55 + 1.25 * math.ceil(len(names) / columns), 2.4)
-    with canvas(
-        height=height,
-        rows=math.ceil(len(names) / columns),
-        columns=columns,
-        sharex=True,
-        sharey=True,
-    ) as (figure, grid):
-        panels = list(grid.flat)
-        for axes, name in zip(panels, names, strict=False):
-            _one_pair(axes, rows[blocks == name], look=look)
-            axes.set_title(short(name, longest=16), loc="left", pad=2)
-        for axes in panels[len(names) :]:
-            axes.set_visible(False)
-        _value_axis(panels[0], result)
-        panels[0].set_ylabel("")
-        for axes in panels[max(len(names) - columns, 0) : len(names)]:
-            axes.tick_params(labelbottom=True)
-        figure.supylabel(result.response.with_unit, fontsize=8.5)
-        figure.supxlabel("days in storage", fontsize=8.5)
-        key(figure, list(look.items()), below=bool(rows["below"].any()), line=True)
-        openings = [o.name for o in _openings(trial)]
-        unit = result.records.unit
-        word = block_word(trial.settings.compare) if rows["pair"].notna().any() else unit.word
-        caption = (
-            f"{response.label} of every {unit.each} at every coring ({count(len(rows), 'result')})"
-            f"{_unit_note(result)}; one panel a {word}.{_not_drawn(result)}"
-        )
-        return finish(figure, alt=_alt(trial, result, openings), caption=caption)
-
-
-def _one_pair(axes: Axes, rows: pd.DataFrame, *, look: dict[str, Look]) -> None:
-    for _, bale in rows.groupby("bale", sort=True):
+def _lines(axes: Axes, frame: pd.DataFrame, *, look: dict[str, Look]) -> None:
+    """Draw each bale over its days in storage."""
+    width = 0.7 if frame["bale"].nunique() <= _MANY else 0.35
+    for _, bale in frame.groupby("bale", sort=True):
         ordered = bale.sort_values("days")
         how = look[str(ordered["binding"].iloc[0])]
-        x, y = ordered["days"].to_numpy(), ordered["value_used"].to_numpy()
-        axes.plot(x, y, color=how.colour, linestyle=how.line, linewidth=1.1)
+        x, y = ordered["days"].to_numpy(), ordered["value"].to_numpy()
+        axes.plot(x, y, color=how.colour, linestyle=how.line, linewidth=width, alpha=0.8)
         _dots(axes, x, y, ordered["below"].to_numpy(), how)
     axes.set_xlim(left=0)
-    axes.xaxis.set_major_locator(MaxNLocator(3, integer=True))
+    axes.set_xlabel("days in storage")
 
 
 def _dots(axes: Axes, x: Floats, y: Floats, below: NDArray[np.bool_], look: Look) -> None:
@@ -165,100 +141,12 @@ def _dots(axes: Axes, x: Floats, y: Floats, below: NDArray[np.bool_], look: Look
             y[mine],
             linestyle="none",
             marker=look.marker,
-            markersize=4.2,
+            markersize=2.8,
             markeredgecolor=look.colour,
+            markeredgewidth=0.7,
             markerfacecolor="white" if hollow else look.colour,
             zorder=3,
         )
-
-
-def days(analysis: Analysis) -> Picture | Prose:
-    """Draw how far each bale's days in storage lie from the planned ones, with the windows.
-
-    Parameters
-    ----------
-    analysis : Analysis
-
-    Returns
-    -------
-    Picture or Prose
-        Actual minus planned days by opening, of every sample with a value; a grey band is the
-        window of the opening. Empty prose where there is no value.
-    """
-    trial, rows = analysis.trial, sampled(analysis)
-    if not len(rows):
-        return Prose(())
-    openings = _openings(trial)
-    off = rows["days"] - rows["planned_days"]
-    with canvas(height=max(0.7 + 0.34 * len(openings), 1.6)) as (figure, grid):
-        axes = grid[0, 0]
-        axes.grid(axis="x")
-        axes.grid(visible=False, axis="y")
-        for slot, opening in enumerate(openings):
-            low, high = (edge - opening.days for edge in opening.window)
-            axes.barh(slot, high - low, left=low, height=0.62, color="#ececec", zorder=1)
-            for name, look in looks(trial.settings.compare).items():
-                mine = ((rows["opening"] == opening.name) & (rows["binding"] == name)).to_numpy()
-                shift = _strip(trial, name)
-                x = off[mine].to_numpy()
-                _dots(axes, x, np.full(len(x), slot + shift), np.zeros(len(x), dtype=bool), look)
-        axes.axvline(0, color=QUIET, linewidth=0.8, zorder=1.5)
-        axes.set_yticks(
-            range(len(openings)), [f"{short(o.name)} ({o.days:g} days)" for o in openings]
-        )
-        axes.invert_yaxis()
-        axes.xaxis.set_major_locator(MaxNLocator(9, integer=True))
-        axes.set_xlabel("actual minus planned days in storage")
-        key(figure, list(looks(trial.settings.compare).items()), line=False)
-        return finish(figure, alt=_days_alt(trial, rows, off), caption=_DAYS_CAPTION)
-
-
-def _strip(trial: Trial, binding: str) -> float:
-    """Place of a binding's dots across the bar of an opening."""
-    names = trial.settings.compare
-    return 0.32 * (names.index(binding) / max(len(names) - 1, 1) - 0.5)
-
-
-_DAYS_CAPTION: Final = (
-    "Actual against planned days in storage of every result; the grey bar is the window within "
-    "which a result counts for its opening."
-)
-
-
-def _days_alt(trial: Trial, rows: pd.DataFrame, off: pd.Series) -> str:
-    parts = []
-    for opening in _openings(trial):
-        mine = off[rows["opening"] == opening.name]
-        if len(mine):
-            parts.append(
-                f"{opening.name}, planned {opening.days:g} days: actual "
-                f"{opening.days + mine.min():.0f} to {opening.days + mine.max():.0f}"
-            )
-    apart = int((~rows["inside"]).sum())
-    outside = count(apart, "result") if apart else "no result"
-    return f"Days in storage. {'; '.join(parts)}. Outside the window: {outside}."
-
-
-def _openings(trial: Trial) -> list[Opening]:
-    return sorted(trial.settings.openings, key=lambda opening: opening.days)
-
-
-def _value_axis(axes: Axes, result: ResponseAnalysis) -> None:
-    if result.response.scale == "log":
-        log_axis(axes)
-    axes.set_ylabel(result.response.with_unit)
-
-
-def _unit_note(result: ResponseAnalysis) -> str:
-    return ", logarithmic scale" if result.response.scale == "log" else ""
-
-
-def _not_drawn(result: ResponseAnalysis) -> str:
-    """What the picture does not hold: values outside the window of their opening."""
-    apart = len(result.records.outside)
-    return (
-        f" Not drawn: {count(apart, 'result')} outside the window of the opening." if apart else ""
-    )
 
 
 def _alt(trial: Trial, result: ResponseAnalysis, openings: Sequence[str]) -> str:

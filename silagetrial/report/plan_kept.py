@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
@@ -49,7 +50,7 @@ def _so_far(trial: Trial) -> str:
 def points(analysis: Analysis) -> Table | Prose:
     """Return each deviation from the plan, and each rule of it that came into use."""
     table = deviations(analysis.trial, analysis)
-    return table if len(table) else Prose(())
+    return replace(table, name="plan_kept") if len(table) else Prose(())
 
 
 def foreseen(trial: Trial, result: ResponseAnalysis) -> Prose:

@@ -13,6 +13,8 @@ from silagetrial.display import Table
 from silagetrial.display.block import Prose
 from silagetrial.display.phrases import block_word
 from silagetrial.report.findings import planned_days, sampled
+from silagetrial.report.tables_answer import answer
+from silagetrial.report.tables_means import means
 from silagetrial.report.tables_model import blups, bootstrap, sd_ratios
 from silagetrial.report.tables_planned import (
     claim,
@@ -27,7 +29,6 @@ from silagetrial.report.tables_results import (
     differences,
     growth,
     half_widths,
-    means,
     refused,
     terms,
     tests,
@@ -37,6 +38,7 @@ from silagetrial.report.tables_warnings import warnings
 from silagetrial.report.tables_witnesses import exact, witness
 
 __all__ = [
+    "answer",
     "bales",
     "blups",
     "bootstrap",
@@ -81,7 +83,7 @@ def bales(trial: Trial) -> Table:
             cells[column] = ", ".join(f"{name} {made[name]}" for name in settings.compare)
         lines.append({**cells, "pairs": rows["pair"].nunique(), "all": len(rows)})
     labels = {**{c: c for c in columns}, "pairs": block_word(settings.compare) + "s"}
-    return Table(pd.DataFrame(lines), title="Bales made", labels=labels)
+    return Table(pd.DataFrame(lines), title="Bales made", labels=labels, name="bales_made")
 
 
 def held_equal(trial: Trial) -> Shown:
@@ -95,7 +97,7 @@ def held_equal(trial: Trial) -> Shown:
             "value": [f"{v:g}" if isinstance(v, float | int) else str(v) for _, v in pairs],
         }
     )
-    return Table(frame, title="Held equal between the bindings")
+    return Table(frame, title="Held equal between the bindings", name="held_equal")
 
 
 def left_out(analysis: Analysis) -> Shown:
@@ -110,7 +112,7 @@ def left_out(analysis: Analysis) -> Shown:
     if not len(by):
         return Prose(("No bale was lost and no value left out.",))
     title = "Bales and values left out, and why"
-    return Table(by, title=title, labels={"response": "missing for"})
+    return Table(by, title=title, labels={"response": "missing for"}, name="left_out")
 
 
 def storage(analysis: Analysis) -> Shown:
@@ -139,7 +141,8 @@ def storage(analysis: Analysis) -> Shown:
         "largest_days": "largest",
         "outside": "outside the window",
     }
-    return Table(pd.DataFrame(lines), title="Days in storage, from film wrapping", labels=labels)
+    title = "Days in storage, from film wrapping"
+    return Table(pd.DataFrame(lines), title=title, labels=labels, name="days_in_storage")
 
 
 def found(result: ResponseAnalysis) -> Shown:
@@ -149,11 +152,17 @@ def found(result: ResponseAnalysis) -> Shown:
     unit = result.records.unit
     labels = {"days": "mean days", "std_dev": "SD", "mean_uncorrected": "mean, uncorrected"}
     labels[f"{unit.word}s"] = unit.several
-    formats = {f"{unit.word}s": ".0f", "below_limit": ".0f"}
-    values = dict.fromkeys(
-        ("median", "mean", "std_dev", "smallest", "largest", "mean_uncorrected"), ".2f"
+    frame = result.summary.frame
+    values = ("median", "mean", "std_dev", "smallest", "largest", "mean_uncorrected")
+    return replace(
+        result.summary,
+        frame=frame.assign(std_error=frame["std_dev"] / np.sqrt(frame[f"{unit.word}s"])),
+        labels=labels,
+        formats={f"{unit.word}s": ".0f", "below_limit": ".0f"},
+        shown=tuple(map(str, frame)),
+        errors=dict.fromkeys(values, "std_error"),
+        name=f"{result.response.name}_found",
     )
-    return replace(result.summary, labels=labels, formats={**formats, **values})
 
 
 def counts(trial: Trial, result: ResponseAnalysis) -> Shown:
@@ -162,7 +171,8 @@ def counts(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(table):
         return NOTHING
     frame = _by_binding(trial, table.frame)
-    return Table(frame, title=table.title, labels={"below_limit": "below the limit"})
+    name = f"{result.response.name}_counts"
+    return Table(frame, title=table.title, labels={"below_limit": "below the limit"}, name=name)
 
 
 def _by_binding(trial: Trial, frame: pd.DataFrame) -> pd.DataFrame:
@@ -180,7 +190,9 @@ def correction(trial: Trial, result: ResponseAnalysis) -> Shown:
     if "uncorrected" not in rows or rows["uncorrected"].isna().all():
         return Prose(("There is no DM loss from oven DM to show beside the corrected one.",))
     groups = rows.groupby(["opening", "binding"], sort=False)
-    means = groups.agg(corrected=("value", "mean"), uncorrected=("uncorrected", "mean"))
+    means = groups.agg(
+        corrected=("value", "mean"), uncorrected=("uncorrected", "mean"), std_error=("value", "sem")
+    )
     frame = _by_binding(trial, means.reset_index())
     frame["change"] = frame["corrected"] - frame["uncorrected"]
     return Table(
@@ -189,5 +201,7 @@ def correction(trial: Trial, result: ResponseAnalysis) -> Shown:
         notes=(
             f"In {result.response.level_unit}; means of {result.records.unit.several}, no model.",
         ),
-        formats=dict.fromkeys(("corrected", "uncorrected", "change"), ".2f"),
+        shown=("opening", "binding", "corrected", "uncorrected", "change"),
+        errors=dict.fromkeys(("corrected", "uncorrected", "change"), "std_error"),
+        name=f"{result.response.name}_correction",
     )

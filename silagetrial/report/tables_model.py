@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import pandas as pd
-
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
 from silagetrial.display.phrases import joined, level_name
-from silagetrial.report.tables_results import NOTHING, Shown, named, points
+from silagetrial.report.tables_results import NOTHING, Shown, named
 
 __all__ = ["blups", "bootstrap", "sd_ratios"]
 
@@ -33,7 +31,8 @@ def blups(result: ResponseAnalysis) -> Folded | Prose:
         frame.loc[~unseen].drop(columns=["effect", "remark"]).reset_index(drop=True),
         title=table.title,
         labels={"term": "unit", "level": "name", "estimate": "effect"},
-        formats=dict.fromkeys(("estimate", "std_error", "reliability"), ".2f"),
+        formats={"reliability": ".2f"},
+        name=f"{result.response.name}_blups",
         notes=(
             f"In {scale}.",
             "Best linear unbiased predictions (BLUPs): what a unit's results differ from the fixed "
@@ -52,7 +51,8 @@ def sd_ratios(result: ResponseAnalysis) -> Shown:
     columns = ["term", "estimate", "conf_low", "conf_high", "p_value"]
     labels = {"term": "spread of", "estimate": "ratio of SDs", "conf_low": "low",
               "conf_high": "high", "p_value": "p"}  # fmt: skip
-    return replace(result.sd_ratios, frame=result.sd_ratios.frame[columns], labels=labels)
+    name = f"{result.response.name}_sd_ratios"
+    return replace(result.sd_ratios, labels=labels, shown=tuple(columns), name=name)
 
 
 def bootstrap(trial: Trial, result: ResponseAnalysis) -> Shown:
@@ -65,9 +65,7 @@ def bootstrap(trial: Trial, result: ResponseAnalysis) -> Shown:
         where += f" at {frame['opening'].iloc[0]}"
     columns = ["method", "estimate", "conf_low", "conf_high", "p_value"]
     columns += ["conf_low_mc_error", "conf_high_mc_error", "p_value_mc_error", "draws", "failed"]
-    shown = frame.reindex(columns=[*columns, "remark"])
-    if not shown["remark"].fillna("").any():
-        shown = shown.drop(columns="remark")
+    said = "remark" in frame and frame["remark"].fillna("").any()
     level = level_name(1 - trial.settings.analysis.alpha)
     labels = {
         "estimate": result.response.effect,
@@ -83,14 +81,11 @@ def bootstrap(trial: Trial, result: ResponseAnalysis) -> Shown:
     errors = dict.fromkeys([c for c in columns if c.endswith("mc_error")], "#.2g")
     notes = ("±: standard error from simulation alone (Monte Carlo).", *result.bootstrap.notes)
     return Table(
-        _whole(shown),
+        frame.astype({"draws": "Int64", "failed": "Int64"}),
         title=f"{result.bootstrap.title} ({where})",
         labels=labels,
-        formats={**points(result, columns), **errors},
+        formats=errors,
+        shown=(*columns, "remark") if said else tuple(columns),
         notes=notes,
+        name=f"{result.response.name}_bootstrap",
     )
-
-
-def _whole(frame: pd.DataFrame) -> pd.DataFrame:
-    """Counts as whole numbers, missing where there are none."""
-    return frame.astype({"draws": "Int64", "failed": "Int64"})

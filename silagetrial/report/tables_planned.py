@@ -6,13 +6,12 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
-from silagetrial.report.tables_results import NOTHING, Shown, named, points
+from silagetrial.report.tables_results import NOTHING, Shown, named
 
 __all__ = ["claim", "curve", "sensitivity", "shares", "variance_intervals"]
 
@@ -26,26 +25,34 @@ def claim(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(result.claim):
         return NOTHING
     frame = named(trial, result, result.claim.frame)
-    columns = ["comparison", "opening", *_TRUSTED, "p_value", "verdict"]
-    labels = {**_LIMITS, "estimate": result.response.effect}
     return replace(
-        result.claim, frame=frame[columns], labels=labels, formats=points(result, columns)
+        result.claim,
+        frame=frame,
+        labels={**_LIMITS, "estimate": result.response.effect},
+        shown=("comparison", "opening", *_TRUSTED, "p_value", "verdict"),
+        name=f"{result.response.name}_claim",
     )
 
 
 def shares(result: ResponseAnalysis) -> tuple[Shown, Shown]:
     """Show the share of bales over the limit of the plan, by the model and as counts."""
-    shown: list[Shown] = []
-    for table in (result.shares, result.shares_counted):
-        if not len(table):
-            shown.append(NOTHING)
-            continue
-        frame = table.frame.drop(columns=["unit", "scale", "term", "limit"], errors="ignore")
-        percent = dict.fromkeys(_TRUSTED, ".1%")
-        shown.append(
-            replace(table, frame=frame, formats=percent, labels={**_LIMITS, "estimate": "share"})
-        )
-    return shown[0], shown[1]
+    return _share(result, result.shares, "shares"), _share(
+        result, result.shares_counted, "shares_counted"
+    )
+
+
+def _share(result: ResponseAnalysis, table: Table, name: str) -> Shown:
+    """Show shares as percent; their own errors stand on another scale, or are none."""
+    if not len(table):
+        return NOTHING
+    hidden = {"unit", "scale", "term", "limit"}
+    return replace(
+        table,
+        formats=dict.fromkeys(_TRUSTED, ".1%"),
+        labels={**_LIMITS, "estimate": "share"},
+        shown=tuple(column for column in map(str, table.frame) if column not in hidden),
+        name=f"{result.response.name}_{name}",
+    )
 
 
 def curve(trial: Trial, result: ResponseAnalysis) -> tuple[Shown, ...]:
@@ -56,27 +63,30 @@ def curve(trial: Trial, result: ResponseAnalysis) -> tuple[Shown, ...]:
     if planned.refusal is not None:
         return (Prose((f"No curve: {planned.refusal.found}.",), kind="refusal"),)
     shown: list[Shown] = [Prose(planned.notes)]
-    drop = ["unit", "scale", "std_error", "statistic"]
+    hidden = {"unit", "scale", "std_error", "statistic"}
     names = {}
     if len(planned.at_openings):
         compared = named(trial, result, planned.at_openings.frame)
         names = dict(zip(compared["term"], compared["comparison"], strict=True))
-    for table, estimate in (
-        (planned.at_openings, result.response.effect),
-        (planned.rates, "rate"),
-        (planned.passing, "day"),
+    of = f"{result.response.name}_curve"
+    for table, estimate, name in (
+        (planned.at_openings, result.response.effect, "openings"),
+        (planned.rates, "rate", "rates"),
+        (planned.passing, "day", "passing"),
     ):
         if len(table):
-            frame = table.frame.drop(columns=drop, errors="ignore")
-            frame = frame.assign(term=frame["term"].replace(names))
+            frame = table.frame.assign(term=table.frame["term"].replace(names))
             labels = {**_LIMITS, "estimate": estimate, "term": "binding"}
-            shown.append(replace(table, frame=frame, labels=labels))
+            columns = tuple(column for column in map(str, frame) if column not in hidden)
+            shown.append(
+                replace(table, frame=frame, labels=labels, shown=columns, name=f"{of}_{name}")
+            )
     if len(planned.tests):
         labels = {"statistic": "F", "p_value": "p"}
         frame = planned.tests.frame
         if "remark" in frame and not frame["remark"].any():
             frame = frame.drop(columns="remark")
-        shown.append(replace(planned.tests, frame=frame, labels=labels))
+        shown.append(replace(planned.tests, frame=frame, labels=labels, name=f"{of}_tests"))
     shown.append(_curve_exact(trial, result, planned.exact))
     return tuple(shown)
 
@@ -86,13 +96,16 @@ def _curve_exact(trial: Trial, result: ResponseAnalysis, table: Table) -> Shown:
     if not len(table):
         return Prose(table.notes)
     frame = named(trial, result, table.frame)
-    columns = ["comparison", "method", *_TRUSTED, "p_value", "df", "pairs", "remark"]
-    kept = frame.reindex(columns=columns)
-    if not kept["remark"].fillna("").any():
-        kept = kept.drop(columns="remark")
-    labels = {**_LIMITS, "estimate": result.response.effect, "method": "by"}
-    kept = kept.astype({"pairs": "Int64"})
-    return replace(table, frame=kept, labels=labels, formats=points(result, columns))
+    columns = ["comparison", "method", *_TRUSTED, "p_value", "df", "pairs"]
+    if "remark" in frame and frame["remark"].fillna("").any():
+        columns.append("remark")
+    return replace(
+        table,
+        frame=frame.astype({"pairs": "Int64"}),
+        labels={**_LIMITS, "estimate": result.response.effect, "method": "by"},
+        shown=tuple(columns),
+        name=f"{result.response.name}_curve_paired_t",
+    )
 
 
 def variance_intervals(result: ResponseAnalysis) -> Folded | Prose:
@@ -102,7 +115,8 @@ def variance_intervals(result: ResponseAnalysis) -> Folded | Prose:
     frame = result.variance_intervals.frame
     if not frame["remark"].any():
         frame = frame.drop(columns="remark")
-    table = replace(result.variance_intervals, frame=frame, labels=_LIMITS)
+    name = f"{result.response.name}_variance_intervals"
+    table = replace(result.variance_intervals, frame=frame, labels=_LIMITS, name=name)
     return Folded(table.title, table)
 
 
@@ -115,17 +129,19 @@ def sensitivity(trial: Trial, result: ResponseAnalysis) -> Shown:
     if result.response.scale == "log":
         limits = list(_TRUSTED)
         frame[limits] = np.exp(frame[limits])
+        frame["std_error"] *= frame["estimate"]
         scale = "Ratios; tests and intervals were made on the logarithm."
     where = f"{frame['comparison'].iloc[0]} at {frame['opening'].iloc[0]}"
-    columns = ["structure", *_TRUSTED, "p_value", "df", "aic", "remark"]
-    kept = frame.reindex(columns=columns)
-    if not pd.Series(kept["remark"]).any():
-        kept = kept.drop(columns="remark")
+    columns = ["structure", *_TRUSTED, "p_value", "df", "aic"]
+    if "remark" in frame and frame["remark"].fillna("").any():
+        columns.append("remark")
     return Table(
-        kept,
+        frame,
         title=f"{result.sensitivity.title} ({where})",
         labels={**_LIMITS, "estimate": result.response.effect, "aic": "AIC"},
-        formats={**points(result, columns), "aic": ".1f"},
+        formats={"aic": ".1f"},
+        shown=tuple(columns),
+        name=f"{result.response.name}_sensitivity",
         notes=(scale, *result.sensitivity.notes[1:], _FOR_LOOKING),
     )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final, TypeAlias
 
@@ -14,20 +13,20 @@ from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Prose
 from silagetrial.display.phrases import joined, level_name
-from silagetrial.report.correction import correction_effect, is_corrected, uncorrected
-from silagetrial.report.findings import at_openings, bindings_of, planned_days
+from silagetrial.report.correction import is_corrected, uncorrected
+from silagetrial.report.findings import at_openings, bindings_of
 
 __all__ = [
     "COEFFICIENTS",
     "NOTHING",
     "Shown",
     "alone_in_title",
+    "correction_note",
     "differences",
     "growth",
     "half_widths",
-    "means",
+    "limit_labels",
     "named",
-    "points",
     "refused",
     "terms",
     "tests",
@@ -45,43 +44,6 @@ COEFFICIENTS: Final = (
 )
 
 
-def means(trial: Trial, result: ResponseAnalysis) -> Shown:
-    """Show the adjusted means by opening and binding with their intervals."""
-    if not result.answered or not len(result.means):
-        return NOTHING
-    frame = result.means.frame
-    days = frame["opening"].map(planned_days(trial))
-    place = frame["binding"].map({name: k for k, name in enumerate(trial.settings.compare)})
-    ordered = frame.iloc[np.lexsort((place, days))]
-    columns = ["opening", "binding", "estimate", "conf_low", "conf_high", "df"]
-    word = "median" if result.response.scale == "log" else "mean"
-    labels = {**_limits(trial), "estimate": word}
-    note = f"In {result.response.level_unit}."
-    if result.response.scale == "log":
-        note = f"Medians in {result.response.level_unit}: the model is of the logarithm."
-    shown = ordered[columns].reset_index(drop=True)
-    effect = correction_effect(result)
-    if effect:
-        cells = zip(shown["opening"], shown["binding"], strict=True)
-        shown["uncorrected"] = shown["estimate"] - np.array([effect[cell] for cell in cells])
-        labels["uncorrected"] = "uncorrected"
-    return Table(
-        shown,
-        title=f"{result.response.label}: adjusted {word}s",
-        labels=labels,
-        formats={**points(result, columns), "uncorrected": ".2f"},
-        notes=(note, *_correction_note(result)),
-    )
-
-
-def _correction_note(result: ResponseAnalysis) -> tuple[str, ...]:
-    if not is_corrected(result):
-        return ()
-    return (
-        "Uncorrected: the estimate less the mean effect of the correction of DM for volatiles.",
-    )
-
-
 def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show the comparisons of bindings at each opening, alone and as a simultaneous family."""
     if not result.answered:
@@ -90,7 +52,7 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
     title, who = alone_in_title(f"{result.response.label}: {{}} at each opening", frame)
     columns = [*who, "opening", "estimate", "conf_low", "conf_high", "p_value"]
     columns += ["sim_low", "sim_high", "p_adjusted"]
-    labels = {**_limits(trial), "estimate": result.response.effect}
+    labels = {**limit_labels(trial), "estimate": result.response.effect}
     if is_corrected(result):
         plain = [uncorrected(result, f) for f in at_openings(trial, result)]
         frame = frame.assign(uncorrected=np.array(plain, dtype=float))
@@ -102,11 +64,13 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
     for term, name in names.items():
         notes = [note.replace(f"{term}: ", f"{name}: ") for note in notes]
     return Table(
-        frame[columns],
+        frame,
         title=title,
         labels=labels,
-        formats={**points(result, columns), "uncorrected": ".2f"},
-        notes=(*notes, *_unit_note(result), *_correction_note(result), *_coefficients(result)),
+        shown=tuple(columns),
+        errors={"uncorrected": "std_error"},
+        notes=(*notes, *_unit_note(result), *correction_note(result), *_coefficients(result)),
+        name=f"{result.response.name}_differences",
     )
 
 
@@ -136,11 +100,12 @@ def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
     columns += [c for c in ("sim_low", "sim_high", "p_adjusted") if c in frame]
     note = "The change is that of a straight line in log(1 + days), named before the data."
     return Table(
-        frame[[*columns, "df"]],
+        frame,
         title=title,
-        labels={**_limits(trial), "what": "", "estimate": result.response.effect},
-        formats=points(result, columns),
+        labels={**limit_labels(trial), "what": "", "estimate": result.response.effect},
+        shown=(*columns, "df"),
         notes=(note, *_unit_note(result)),
+        name=f"{result.response.name}_growth",
     )
 
 
@@ -150,19 +115,29 @@ def half_widths(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not result.answered:
         return NOTHING
     frame = named(trial, result, result.half_widths.frame)
+    parts = [result.differences.frame.assign(contrast=result.differences.frame["opening"])]
+    for name, table in (("average", result.average), ("growth", result.growth)):
+        if len(table):
+            parts.append(table.frame.assign(contrast=name))
+    errors = pd.concat(parts)[["term", "contrast", "std_error"]]
+    frame = frame.merge(errors, on=["term", "contrast"], how="left")
     word = "factor" if result.response.effect == "ratio" else result.response.unit
     return replace(
         result.half_widths,
-        frame=frame[["comparison", "contrast", "half_width"]],
+        frame=frame,
         title=title,
         labels={"contrast": "at", "half_width": f"half the width, {word}"},
-        formats=points(result, ["half_width"]),
+        shown=("comparison", "contrast", "half_width"),
+        errors={"half_width": "std_error"},
+        name=f"{result.response.name}_half_widths",
     )
 
 
 def refused(result: ResponseAnalysis) -> Shown:
     """Show the openings without a comparison, and what would give one."""
-    return result.refused if len(result.refused) else NOTHING
+    if not len(result.refused):
+        return NOTHING
+    return replace(result.refused, name=f"{result.response.name}_refused")
 
 
 def terms(analysis: Analysis) -> tuple[Table, ...]:
@@ -171,10 +146,10 @@ def terms(analysis: Analysis) -> tuple[Table, ...]:
     Responses with the same terms for the same reasons share a table.
     """
     groups: list[tuple[list[str], Table]] = []
-    for result in analysis.responses.values():
+    for name, result in analysis.responses.items():
         if result.model is None:
             continue
-        table, label = result.model.terms, result.response.label
+        table, label = replace(result.model.terms, name=f"{name}_terms"), result.response.label
         same = next((labels for labels, known in groups if known.frame.equals(table.frame)), None)
         if same is None:
             groups.append(([label], table))
@@ -191,7 +166,8 @@ def tests(result: ResponseAnalysis) -> Shown:
     title = f"{result.response.label}: F tests of the fixed part"
     if not result.answered:
         return NOTHING
-    return replace(result.tests, title=title, labels={"statistic": "F"})
+    name = f"{result.response.name}_tests"
+    return replace(result.tests, title=title, labels={"statistic": "F", "p_value": "p"}, name=name)
 
 
 def variances(result: ResponseAnalysis) -> Shown:
@@ -209,6 +185,7 @@ def variances(result: ResponseAnalysis) -> Shown:
         labels={"std_dev": "SD", "estimate": "variance"},
         formats={"std_dev": "#.3g"},
         notes=(f"REML, in {scale}. A negative estimate is reported as none detected.",),
+        name=f"{result.response.name}_variances",
     )
 
 
@@ -243,15 +220,16 @@ def alone_in_title(title: str, frame: pd.DataFrame) -> tuple[str, list[str]]:
     return title.replace("{}", "bindings compared"), ["comparison"]
 
 
-def points(result: ResponseAnalysis, columns: Sequence[str]) -> dict[str, str]:
-    """Return two decimals for percentage points; ratios keep three significant digits."""
-    if result.response.effect == "ratio":
-        return {}
-    shown = ("estimate", "conf_low", "conf_high", "sim_low", "sim_high", "half_width")
-    return dict.fromkeys([c for c in columns if c in shown], ".2f")
+def correction_note(result: ResponseAnalysis) -> tuple[str, ...]:
+    """Return what the column of uncorrected values is; nothing where there is none."""
+    if not is_corrected(result):
+        return ()
+    return (
+        "Uncorrected: the estimate less the mean effect of the correction of DM for volatiles.",
+    )
 
 
-def _limits(trial: Trial) -> dict[str, str]:
+def limit_labels(trial: Trial) -> dict[str, str]:
     """Headings of the limits of intervals."""
     level = level_name(1 - trial.settings.analysis.alpha)
     return {

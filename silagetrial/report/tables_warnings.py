@@ -46,7 +46,7 @@ def warnings(trial: Trial) -> Table | Prose:
         [(_places(same), _found(same), same[0].problem.remedy) for same in groups.values()],
         columns=["place", "found", "remedy"],
     )
-    return Table(frame, title="Warnings of the check")
+    return Table(frame, title="Warnings of the check", name="warnings")
 
 
 def _told(problem: Problem, bales: Mapping[str, object]) -> _Told:

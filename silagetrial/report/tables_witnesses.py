@@ -27,8 +27,8 @@ def exact(trial: Trial, result: ResponseAnalysis) -> Shown:
     title, who = alone_in_title(f"{label}: {{}}, the model beside the paired t", shown)
     columns = [*who, "contrast", "model", "model_low", "model_high", "p_model"]
     columns += ["paired", "paired_low", "paired_high", "p_paired", "df", "pairs"]
-    spec = "#.3g" if result.response.effect == "ratio" else ".2f"
-    numbers = dict.fromkeys([c for c in columns if c.startswith(("model", "paired"))], spec)
+    by = ("model", "paired")
+    errors = {f"{who}{end}": f"{who}_std_error" for who in by for end in ("", "_low", "_high")}
     labels = {
         "contrast": "at",
         "model": f"model {result.response.effect}",
@@ -43,7 +43,15 @@ def exact(trial: Trial, result: ResponseAnalysis) -> Shown:
     level = level_name(1 - trial.settings.analysis.alpha)
     note = f"{level} intervals of each comparison alone."
     notes = (note, *(f"Paired t: {text[0].lower()}{text[1:]}" for text in result.exact.notes))
-    return Table(shown[columns], title=title, labels=labels, formats=numbers, notes=notes)
+    return Table(
+        shown,
+        title=title,
+        labels=labels,
+        shown=tuple(columns),
+        errors=errors,
+        notes=notes,
+        name=f"{result.response.name}_paired_t",
+    )
 
 
 def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
@@ -54,7 +62,8 @@ def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
     pandas.DataFrame
         ``term contrast model model_low model_high p_model model_error paired paired_low
         paired_high p_paired df pairs remark``, the two estimates comparable; ``model_error`` is
-        the standard error on the model's scale.
+        the standard error on the model's scale, ``model_std_error`` and ``paired_std_error`` are
+        on the reader's.
     """
     log = result.response.effect == "ratio"
     parts = [result.differences.frame.assign(contrast=result.differences.frame["opening"])]
@@ -66,15 +75,18 @@ def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
     model = model.assign(model_error=error).rename(
         columns={
             "estimate": "model",
+            "std_error": "model_std_error",
             "conf_low": "model_low",
             "conf_high": "model_high",
             "p_value": "p_model",
         }
     )
     kept = ["term", "contrast", "model", "model_low", "model_high", "p_model", "model_error"]
+    kept.append("model_std_error")
     paired = result.exact.frame.rename(
         columns={
             "estimate": "paired",
+            "std_error": "paired_std_error",
             "conf_low": "paired_low",
             "conf_high": "paired_high",
             "p_value": "p_paired",
@@ -83,7 +95,9 @@ def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
     if log:
         limits = ["paired", "paired_low", "paired_high"]
         paired[limits] = np.exp(paired[limits])
+        paired["paired_std_error"] *= paired["paired"]
     both = [*("paired", "paired_low", "paired_high", "p_paired"), "df", "pairs", "remark"]
+    both.append("paired_std_error")
     return model[kept].merge(paired[["term", "contrast", *both]], on=["term", "contrast"])
 
 
@@ -103,5 +117,6 @@ def witness(result: ResponseAnalysis) -> Folded | Prose:
             "On the model's scale, all variances held at zero or above in both; standard errors "
             "without the small-sample adjustment, which statsmodels does not have.",
         ),
+        name=f"{result.response.name}_statsmodels",
     )
     return Folded(f"{result.response.label}: ours and statsmodels' numbers, one by one", table)

@@ -1,0 +1,259 @@
+"""The figure of page one: every bale, pairs joined, adjusted means, the limit that matters."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.data import Trial
+from silagetrial.display.axes import key, log_axis
+from silagetrial.display.block import Picture
+from silagetrial.display.phrases import block_word, count, level_name, number, short
+from silagetrial.display.style import INK, Look, canvas, finish, looks
+from silagetrial.report.figures_data import bales_of, levels_of, mean_word, not_drawn, with_headings
+from silagetrial.report.findings import planned, planned_days
+
+__all__ = ["answer"]
+
+_HEIGHT: Final = 2.5
+_SIGNS: Final = {
+    "ratio": ("\N{MULTIPLICATION SIGN}", "\N{DIVISION SIGN}"),
+    "difference": ("+", "\N{MINUS SIGN}"),
+}
+_LINE: Final[dict[str, Any]] = {"color": INK, "linewidth": 0.8, "dashes": (4, 2), "zorder": 1.5}
+_WORDS: Final[dict[str, Any]] = {
+    "textcoords": "offset points", "color": INK, "zorder": 5, "annotation_clip": False,
+    "bbox": {"facecolor": "white", "edgecolor": "none", "pad": 0.3},
+}  # fmt: skip
+_COLUMNS: Final = (
+    "what", "site", "pair", "bale", "binding", "opening", "planned_days", "days", "value", "low",
+    "high", "below", "label",
+)  # fmt: skip
+_BALE, _LIMIT, _MATTERS = "bale", "limit that matters", "smallest difference that matters"
+
+
+def answer(analysis: Analysis) -> tuple[Picture, ...]:
+    """Draw what page one shows: a panel for the planned primary response and one for DM loss.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    tuple of Picture
+        Every bale a point, the bales of a pair joined; beside them the adjusted means with their
+        intervals, where there is a model; the limit of the plan, or the smallest difference that
+        matters at the planned opening. A response without values has no panel.
+    """
+    primary = analysis.trial.settings.analysis.primary
+    names = dict.fromkeys(name for name in (primary, "dm_loss") if name in analysis.responses)
+    return tuple(
+        _panel(analysis.trial, analysis[name]) for name in names if len(analysis[name].records.rows)
+    )
+
+
+def drawn_values(trial: Trial, result: ResponseAnalysis) -> pd.DataFrame:
+    """Return every value of the panel: ``what`` it is drawn as, where, and its interval."""
+    parts = [
+        bales_of(result).assign(what=_BALE),
+        levels_of(trial, result).assign(what=f"adjusted {mean_word(result)}"),
+        _limits(trial, result),
+    ]
+    return pd.concat([part for part in parts if len(part)], ignore_index=True).reindex(
+        columns=_COLUMNS
+    )
+
+
+def _limits(trial: Trial, result: ResponseAnalysis) -> pd.DataFrame:
+    """The limit of the plan; the smallest difference that matters, from the binding compared."""
+    plan, name = trial.settings.analysis, result.response.name
+    rows: list[dict[str, object]] = []
+    if name in plan.limits:
+        rows.append({"what": _LIMIT, "value": plan.limits[name]})
+    finding, edge = planned(trial, result), plan.important.get(name)
+    if finding is not None and edge is not None:
+        means = levels_of(trial, result)
+        of = finding.second
+        here = means[(means["opening"] == finding.opening) & (means["binding"] == of)]
+        ratio = finding.effect == "ratio"
+        for level in here["value"]:
+            both = (level * edge, level / edge) if ratio else (level + edge, level - edge)
+            rows += [
+                {
+                    "what": _MATTERS, "opening": finding.opening, "binding": of, "value": value,
+                    "label": f"{short(of, longest=8)}\n{sign} {edge:g}",
+                }
+                for value, sign in zip(both, _SIGNS[finding.effect], strict=True)
+            ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _panel(trial: Trial, result: ResponseAnalysis) -> Picture:
+    response = result.response
+    frame = drawn_values(trial, result)
+    bales = frame[frame["what"] == _BALE]
+    look = looks(trial.settings.compare)
+    slots = {name: k for k, name in enumerate(_openings(trial, bales))}
+    with canvas(height=_HEIGHT) as (figure, grid):
+        axes = grid[0, 0]
+        for opening, slot in slots.items():
+            _bales(axes, bales[bales["opening"] == opening], slot=slot, look=look)
+        _means(axes, frame[frame["what"].str.startswith("adjusted")], slots, look)
+        if response.scale == "log":
+            log_axis(axes)
+        _draw_limits(axes, result, frame, slots)
+        days = planned_days(trial)
+        ticks = [f"{textwrap.fill(short(name), 14)}\n({days[name]:g} d)" for name in slots]
+        axes.set_xticks(list(slots.values()), ticks)
+        axes.tick_params(axis="x", length=0)
+        axes.set_xlabel("opening, planned days in storage")
+        axes.set_ylabel(response.with_unit)
+        key(figure, list(look.items()), below=bool(bales["below"].astype(bool).any()), line=False)
+        return finish(
+            figure,
+            data=with_headings(trial, result, frame.drop(columns="label")),
+            alt=_alt(trial, result, frame),
+            caption=_caption(trial, result, frame),
+            name=f"{response.name}_answer",
+        )
+
+
+def _openings(trial: Trial, bales: pd.DataFrame) -> list[str]:
+    seen = set(bales["opening"])
+    return [name for name in planned_days(trial) if name in seen]
+
+
+def _strips(bindings: int) -> tuple[list[float], list[float], float]:
+    """Places in an opening's slot: bales and means of each binding, and half a strip of bales."""
+    if bindings <= 2:
+        bales = [-0.13, 0.13] if bindings == 2 else [0.0]
+        return bales, [-0.34, 0.34] if bindings == 2 else [0.2], 0.06
+    width = 0.86 / bindings
+    left = [(k - (bindings - 1) / 2) * width for k in range(bindings)]
+    return [at - 0.16 * width for at in left], [at + 0.34 * width for at in left], 0.12 * width
+
+
+def _bales(axes: Axes, rows: pd.DataFrame, *, slot: int, look: Mapping[str, Look]) -> None:
+    """Draw the bales of one opening: those of a pair at the same place in each strip, joined."""
+    centres, _, half = _strips(len(look))
+    names = list(look)
+    blocks = rows["pair"].fillna(rows["bale"])
+    order = {block: k for k, block in enumerate(sorted(set(blocks)))}
+    step = 2 * half / max(len(order) - 1, 1)
+    x = np.array(
+        [
+            slot + centres[names.index(binding)] + (order[block] - (len(order) - 1) / 2) * step
+            for binding, block in zip(rows["binding"], blocks, strict=True)
+        ]
+    )
+    y = rows["value"].to_numpy(dtype=float)
+    for block in order:
+        mine = (blocks == block).to_numpy()
+        along = np.argsort(x[mine], kind="stable")
+        axes.plot(x[mine][along], y[mine][along], color="#b0b0b0", linewidth=0.45, zorder=1)
+    size = 2.6 if len(order) <= 30 else 1.8
+    below = rows["below"].to_numpy(dtype=bool)
+    for name, how in look.items():
+        for hollow in (False, True):
+            mine = (rows["binding"] == name).to_numpy() & (below == hollow)
+            axes.plot(
+                x[mine], y[mine], linestyle="none", marker=how.marker, markersize=size,
+                markeredgecolor=how.colour, markerfacecolor="white" if hollow else how.colour,
+                markeredgewidth=0.6, zorder=2,
+            )  # fmt: skip
+
+
+def _means(
+    axes: Axes, means: pd.DataFrame, slots: Mapping[str, int], look: Mapping[str, Look]
+) -> None:
+    """Draw the adjusted means beside the bales, with their intervals as bars."""
+    _, places, _ = _strips(len(look))
+    for (name, how), place in zip(look.items(), places, strict=True):
+        mine = means[(means["binding"] == name) & means["opening"].isin(list(slots))]
+        x = mine["opening"].map(slots).to_numpy(dtype=float) + place
+        axes.vlines(x, mine["low"], mine["high"], color=how.colour, linewidth=1.3, zorder=3)
+        axes.plot(
+            x, mine["value"], linestyle="none", marker=how.marker, color=how.colour, markersize=4.8,
+            markeredgecolor="white", markeredgewidth=0.8, zorder=4,
+        )  # fmt: skip
+
+
+def _draw_limits(
+    axes: Axes, result: ResponseAnalysis, frame: pd.DataFrame, slots: Mapping[str, int]
+) -> None:
+    """Draw the limit across the panel, and what matters at the planned opening, with names."""
+    low, high = axes.get_ylim()
+    for limit in frame.loc[frame["what"] == _LIMIT, "value"]:
+        axes.axhline(limit, **_LINE)
+        axes.annotate(
+            f"limit {limit:g} {result.response.level_unit}", (0, limit),
+            xycoords=axes.get_yaxis_transform(), xytext=(2, 1.5), va="bottom", **_WORDS,
+        )  # fmt: skip
+    matters = frame[frame["what"] == _MATTERS]
+    for row in matters.to_dict("records"):
+        slot = slots[row["opening"]]
+        last = slot == len(slots) - 1
+        axes.plot([slot - 0.45, slot + 0.47], [row["value"]] * 2, **_LINE)
+        axes.annotate(
+            row["label"], (slot + 0.47, row["value"]), xytext=(2, 0) if last else (0, 1.5),
+            ha="left" if last else "right", va="center" if last else "bottom", **_WORDS,
+        )  # fmt: skip
+    drawn = frame.loc[frame["what"].isin([_LIMIT, _MATTERS]), "value"]
+    axes.set_ylim(min([low, *drawn]), max([high, *drawn]))
+    beside = (matters["opening"].map(slots) == len(slots) - 1).any()
+    axes.set_xlim(-0.5, len(slots) - 0.5 + (0.13 * len(slots) if beside else 0.0))
+
+
+def _caption(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str:
+    settings, word, unit = trial.settings, mean_word(result), result.records.unit
+    bales = int((frame["what"] == _BALE).sum())
+    parts = [f"{result.response.label}: {count(bales, 'result')} of {unit.several} as small marks"]
+    if frame["pair"].notna().any():
+        parts[0] += f", those of a {block_word(settings.compare)} joined"
+    parts[0] += "."
+    if frame["what"].str.startswith("adjusted").any():
+        level = level_name(1 - settings.analysis.alpha)
+        parts.append(f"Large marks with bars: adjusted {word}s with {level} intervals.")
+    matters = frame[frame["what"] == _MATTERS]
+    if len(matters):
+        edge = f"{settings.analysis.important[result.response.name]:g}"
+        ratio = result.response.effect == "ratio"
+        size = f"{edge} times" if ratio else f"{edge} {result.response.unit}"
+        parts.append(
+            f"Short broken lines: {size} more or less than {matters['binding'].iloc[0]} at "
+            f"{matters['opening'].iloc[0]}, the smallest difference that matters."
+        )
+    if (frame["what"] == _LIMIT).any():
+        parts.append("The broken line across is the limit named in the plan.")
+    return " ".join(parts) + not_drawn(result)
+
+
+def _alt(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str:
+    """The message in numbers: what each binding's bales and adjusted means are, by opening."""
+    means = frame[frame["what"].str.startswith("adjusted")]
+    bales = frame[frame["what"] == _BALE]
+    parts = []
+    for opening in _openings(trial, bales):
+        cells = []
+        for binding in trial.settings.compare:
+            mine = bales[(bales["opening"] == opening) & (bales["binding"] == binding)]["value"]
+            here = means[(means["opening"] == opening) & (means["binding"] == binding)]
+            if len(mine):
+                text = f"{binding} {result.records.unit.counted(len(mine))} from {number(mine.min())} to "
+                text += number(mine.max())
+                for row in here.to_dict("records"):
+                    text += f", adjusted {mean_word(result)} {number(row['value'])} "
+                    text += f"({number(row['low'])} to {number(row['high'])})"
+                cells.append(text)
+        parts.append(f"{opening}: {'; '.join(cells)}")
+    drawn = frame[frame["what"].isin([_LIMIT, _MATTERS])].to_dict("records")
+    lines = [f"{row['what']} {number(row['value'])}" for row in drawn]
+    ends = f" Lines: {', '.join(lines)}." if lines else ""
+    return f"{result.response.with_unit}, by opening. {'. '.join(parts)}.{ends}"

@@ -1,0 +1,22 @@
+"""Page one: the answer, one figure, one table."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from silagetrial.report.sections.section import Cell, Section
+
+__all__ = ["ANSWER"]
+
+ANSWER: Final = Section(
+    name="answer",
+    heading="The answer",
+    uses=("box", "figures", "tables"),
+    cells=(
+        Cell(
+            "answer-results",
+            "display(box.answer(analysis), figures.answer(analysis), tables.answer(analysis))",
+            stage="writing the answer",
+        ),
+    ),
+)
