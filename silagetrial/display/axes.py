@@ -24,10 +24,6 @@ __all__ = [
     "shifted",
 ]
 
-_LINE_OF_KEY: Final = 72
-_MARK: Final = 6
-"""Letters that fit into one line of a key, and those that a mark takes the place of."""
-
 _LONGEST_AT_END: Final = 14
 """Longest name that fits at the end of its line."""
 
@@ -112,10 +108,11 @@ def key(
                 label="below laboratory limit, at half",
             )
         )
-    widths = [len(str(handle.get_label())) + _MARK for handle in handles]
-    fits = sum(widths) <= _LINE_OF_KEY
-    columns = len(handles) if fits else max(1, _LINE_OF_KEY // max(widths))
-    figure.legend(handles=handles, loc="outside upper left", ncols=columns)
+    for columns in range(len(handles), 0, -1):
+        legend = figure.legend(handles=handles, loc="outside upper left", ncols=columns)
+        if columns == 1 or legend.get_window_extent().width <= figure.bbox.width:
+            return
+        legend.remove()
 
 
 def end_room(names: Sequence[str]) -> float:

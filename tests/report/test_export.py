@@ -32,10 +32,12 @@ sys.executable, os.getcwd()
 # %% id="hostile"
 from IPython.display import display
 
+import pandas as pd
+
 from silagetrial.display.block import Picture, Prose
 
 display(Prose((text,), kind="answer"))
-display(Picture(b"png", alt=text, caption=text, inches=5))
+display(Picture(b"png", b"svg", pd.DataFrame(), alt=text, caption=text, inches=5))
 print(text)
 text
 """

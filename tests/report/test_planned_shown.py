@@ -54,9 +54,20 @@ def test_claim_shares_and_curve(planned: Analysis) -> None:
     for each in (rates, passing, tests, exact):
         assert isinstance(each, Table)
         assert len(each)
-    picture = figures.curve(trial, butyric)
-    assert isinstance(picture, Picture)
-    assert "day 237, twine - net" in picture.alt
+    levels, compared = figures.curve(trial, butyric)
+    assert isinstance(levels, Picture)
+    assert "day 237, twine: " in levels.alt
+    assert "day 237, twine - net" in compared.alt
+    held = butyric.curve
+    assert held is not None
+    value = "Butyric acid, ratio"
+    assert list(compared.data[value]) == list(held.differences.frame["estimate"])
+    assert list(compared.data[f"simultaneous 95 % low of {value}"]) == list(
+        held.differences.frame["sim_low"]
+    )
+    assert list(levels.data["95 % high of Butyric acid (g/kg DM)"]) == list(
+        held.means.frame["conf_high"]
+    )
 
 
 def test_other_structures_on_the_readers_scale(planned: Analysis) -> None:
@@ -90,5 +101,5 @@ def test_without_a_plan_nothing_is_shown(plain: Analysis) -> None:
     assert tables.claim(plain.trial, butyric) == Prose(())
     assert tables.shares(butyric) == (Prose(()), Prose(()))
     assert tables.curve(plain.trial, butyric) == ()
-    assert figures.curve(plain.trial, butyric) == Prose(())
+    assert figures.curve(plain.trial, butyric) == ()
     assert plain.further == ()

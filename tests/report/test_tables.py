@@ -27,7 +27,7 @@ def test_differences_carry_the_numbers_of_the_analysis(analysed: Analysed) -> No
     result = analysis["butyric_acid"]
     made = shown(tables.differences(analysis.trial, result))
     assert made.title == "Butyric acid: film / net at each opening"
-    assert "df" not in made.frame
+    assert "df" not in made.shown
     for column in ("estimate", "conf_low", "conf_high", "sim_low", "sim_high", "p_adjusted"):
         np.testing.assert_array_equal(made.frame[column], result.differences.frame[column])
     text = str(made)
