@@ -37,12 +37,40 @@ def test_the_report_is_complete(
     names = {str(path.relative_to(report.path).as_posix()) for path in report.files}
     source = folder_of(name)
     copied = {f"data/{path.name}" for path in source.iterdir()}
-    assert names == {"report.html", "report.ipynb", "results.json", "manifest.json", *copied}
+    beside = {name for name in names if name.startswith(("figures/", "tables/"))}
+    assert names - beside == {
+        "report.html", "report.ipynb", "results.json", "manifest.json", *copied
+    }  # fmt: skip
+    _check_links(report, beside)
     for path in source.iterdir():
         assert (report.path / "data" / path.name).read_bytes() == path.read_bytes()
     results = json.loads((report.path / "results.json").read_text(encoding="utf-8"))
     assert tuple(results["summary"]) == report.summary
     assert report.answered
+
+
+def _check_links(report: Report, beside: set[str]) -> None:
+    """Each figure and table of the page is linked to its files, and each file is linked once."""
+    soup = BeautifulSoup(html_of(report), "html.parser")
+    links = [str(link["href"]) for link in soup.select(".st-files a")]
+    assert len(links) == len(set(links))
+    assert set(links) == beside
+    assert len(soup.select("figure")) == len([name for name in beside if name.endswith(".png")])
+    for figure in soup.select("figure"):
+        assert [link.get_text() for link in figure.select("a")] == ["PNG", "SVG", "CSV"]
+        image, caption = figure.img, figure.figcaption
+        assert image is not None
+        assert caption is not None
+        assert len(str(image["alt"])) > 60
+    for table in soup.select("table"):
+        assert table.caption is not None
+        assert table.caption.get_text()
+        block = table.find_parent(["details", "div"], class_=["st-more", "st-block"])
+        outer = table.find_parent("details") or block
+        assert outer is not None
+        assert [link.get_text() for link in outer.select("a")] == ["CSV"]
+        for cell in table.select("th"):
+            assert cell["scope"] == ("col" if cell.find_parent("thead") else "row")
 
 
 @pytest.mark.slow
@@ -96,14 +124,16 @@ def test_the_page_asks_nothing_of_the_outside_and_is_accessible(
         for attribute, value in tag.attrs.items():
             assert not attribute.startswith("on")
             if attribute in ("src", "href"):
-                assert str(value).startswith(("data:image/png;base64,", "#"))
+                inside = str(value).startswith(("data:image/png;base64,", "#"))
+                assert inside or (tag.name == "a" and (written(name).path / str(value)).is_file())
     assert "url(" not in html
-    assert len(soup.find_all("img")) == 8
+    assert len(soup.find_all("img")) == 13
     for image in soup.find_all("img"):
         assert len(image["alt"]) > 60
         assert image.find_parent("figure").figcaption.get_text()
     ids = {tag["id"] for tag in soup.find_all(id=True)}
-    assert {link["href"][1:] for link in soup.find_all("a")} <= ids
+    here = {str(link["href"]) for link in soup.find_all("a")}
+    assert {link[1:] for link in here if link.startswith("#")} <= ids
     assert len(soup.find_all("h1")) == 1
     assert soup.html is not None
     assert soup.html["lang"] == "en"

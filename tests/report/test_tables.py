@@ -15,6 +15,8 @@ from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
 from silagetrial.errors import Problem
 from silagetrial.report import tables
+from silagetrial.report.findings import Finding
+from silagetrial.report.tables_answer import verdict
 
 
 def shown(table: object) -> Table:
@@ -42,6 +44,101 @@ def test_differences_carry_the_numbers_of_the_analysis(analysed: Analysed) -> No
     several = analysed("three bindings")
     frame = shown(tables.differences(several.trial, several["butyric_acid"])).frame
     assert list(dict.fromkeys(frame["comparison"])) == ["film / net", "twine / net"]
+
+
+def test_page_one_has_the_planned_contrast_of_each_response_and_its_basis(
+    analysed: Analysed,
+) -> None:
+    analysis = analysed("separate")
+    made = shown(tables.answer(analysis))
+    assert made.title == "The planned comparison at 9 months"
+    for row in made.frame.to_dict("records"):
+        result = next(
+            r for r in analysis.responses.values() if row["response"] == r.response.with_unit
+        )
+        contrast = result.differences.frame.set_index("opening").loc["9 months"]
+        for column in ("estimate", "std_error", "df", "p_value", "conf_low", "conf_high"):
+            assert row[column] == contrast[column]
+        means = result.means.frame.set_index(["binding", "opening"])["estimate"]
+        assert row["first_mean"] == means["film", "9 months"]
+        assert row["second_mean"] == means["net", "9 months"]
+        rows = result.records.rows
+        rows = rows[rows["opening"] == "9 months"]
+        assert row["bales"] == rows["bale"].nunique() == 17
+        assert row["pairs"] == rows.groupby("pair").size().eq(2).sum() == 8
+    assert list(made.frame["important"]) == [1.5, 1.0]
+    assert list(made.frame["verdict"]) == [
+        "differs; whether enough to matter is open",
+        "no difference shown; one that matters is not excluded",
+    ]
+    text = str(made)
+    assert "film / net" in text
+    assert "matters from" in text
+    assert tables.answer(analysed("one pair")) == Prose(())
+    # No opening has all three bindings: the planned bindings where they were compared.
+    other = shown(tables.answer(analysed("no common opening")))
+    assert "opening" in other.shown or other.title != "The planned comparison"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "p", "said"),
+    [
+        (0.4, 0.6, 0.001, "differs enough to matter"),
+        (0.4, 0.8, 0.001, "differs; whether enough to matter is open"),
+        (0.8, 0.9, 0.001, "differs, too little to matter"),
+        (0.8, 1.2, 0.6, "no difference shown; one that matters is outside the interval"),
+        (0.5, 1.2, 0.6, "no difference shown; one that matters is not excluded"),
+        (0.001, 900.0, 0.99, "no difference shown; one that matters is not excluded"),
+    ],
+)
+def test_a_verdict_goes_by_the_interval(low: float, high: float, p: float, said: str) -> None:
+    middle = (low * high) ** 0.5
+    finding = Finding("film", "net", "May", middle, low, high, p, "", "ratio", "")
+    assert verdict(finding, 1.5, alpha=0.05) == said
+    assert verdict(finding, None, alpha=0.05) == ("differs" if p < 0.05 else "no difference shown")
+    turned = Finding("net", "film", "May", 1 / middle, 1 / high, 1 / low, p, "", "ratio", "")
+    assert verdict(turned, 1.5, alpha=0.05) == said
+    logs = [float(np.log(value)) for value in (middle, low, high)]
+    points = Finding("film", "net", "May", *logs, p, "", "difference", "percentage points")
+    assert verdict(points, float(np.log(1.5)), alpha=0.05) == said
+
+
+def test_means_have_the_standard_error_of_their_difference(analysed: Analysed) -> None:
+    for name in ("separate", "three bindings"):
+        analysis = analysed(name)
+        for result in (analysis["butyric_acid"], analysis["dm_loss"]):
+            made = shown(tables.means(analysis.trial, result))
+            cells = made.frame.set_index(["opening", "binding"])
+            for row in result.differences.frame.to_dict("records"):
+                other, reference = str(row["term"]).split(" - ")
+                assert reference == "net"
+                # t is the difference over its standard error, on the scale of the model.
+                size = np.log(row["estimate"]) if result.response.effect == "ratio" else (
+                    row["estimate"]
+                )  # fmt: skip
+                assert cells.loc[(row["opening"], other), "sed"] == pytest.approx(
+                    size / row["statistic"], rel=1e-9
+                )
+                assert cells.loc[(row["opening"], other), "sed_df"] == row["df"]
+            assert cells.xs("net", level="binding")["sed"].isna().all()
+            assert {"sed", "sed_df"} <= set(made.shown)
+
+
+def test_results_are_rounded_by_their_error_and_kept_whole_in_the_file(
+    analysed: Analysed,
+) -> None:
+    analysis = analysed("separate")
+    result = analysis["butyric_acid"]
+    made = shown(tables.means(analysis.trial, result))
+    first, file = made.frame.iloc[0], made.to_csv().splitlines()[1].split(",")
+    # Standard error 0.089: three decimals; that of the logarithm 0.17: two.
+    assert 0.08 < first["std_error"] < 0.095
+    cells = (
+        BeautifulSoup(made.to_html(), "html.parser").select("tbody tr")[0].find_all(["th", "td"])
+    )
+    assert cells[2].get_text() == f"{first['estimate']:.3f}"
+    assert repr(float(first["estimate"])) in file
+    assert repr(float(first["std_error"])) in file
 
 
 def test_levels_are_percent_of_the_dm_and_differences_are_points(analysed: Analysed) -> None:

@@ -8,7 +8,7 @@ from silagetrial.report.sections.section import Cell, Section
 
 __all__ = ["BUTYRIC", "FURTHER", "LOSS"]
 
-_USES: Final = ("figures", "plan_kept", "tables", "words")
+_USES: Final = ("figures", "tables", "words")
 
 
 def _cells(of: str, label: str) -> tuple[Cell, ...]:
@@ -43,14 +43,14 @@ def _cells(of: str, label: str) -> tuple[Cell, ...]:
 BUTYRIC: Final = Section(
     name="butyric",
     heading="Butyric acid",
-    uses=_USES,
+    uses=(*_USES, "plan_kept"),
     cells=_cells("butyric", "butyric acid"),
 )
 
 LOSS: Final = Section(
     name="loss",
     heading="DM loss",
-    uses=(*_USES, "methods"),
+    uses=(*_USES, "methods", "plan_kept"),
     cells=(
         *_cells("loss", "DM loss"),
         Cell("loss-correction", "display(methods.notes(loss), tables.correction(trial, loss))"),
