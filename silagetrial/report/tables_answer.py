@@ -49,7 +49,7 @@ def answer(analysis: Analysis) -> Shown:
     word = block_word(trial.settings.compare)
     return Table(
         frame,
-        title=f"The planned comparison{at}",
+        title=f"{'The' if frame['as_planned'].all() else 'Nearest to the'} planned comparison{at}",
         labels={
             **limit_labels(trial),
             "first_mean": _one(frame["first"], "first binding"),
@@ -98,7 +98,8 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
         levels[f"{place}_std_error"] = mine["std_error"].iloc[0] if len(mine) else float("nan")
     return {
         "response": f"{response.label}, {response.level_unit}",
-        "opening": f"at {finding.opening}" if finding.opening else "over the openings",
+        "as_planned": planned(trial, result) is not None,
+        "opening": f"at {finding.opening}" if finding.opening else "averaged over openings",
         "first": finding.first,
         "second": finding.second,
         **levels,

@@ -93,11 +93,9 @@ def test_decimal_points_stand_below_each_other() -> None:
 
 
 def test_numbers_are_rounded_by_their_standard_error() -> None:
-    """Two significant digits of the error, as (quoted from memory) the Guide to the expression of uncertainty in
-    measurement asks (JCGM 100:2008, 7.2.6: "it usually suffices to quote [them] to at most two
-    significant digits"; estimates "rounded to be consistent with their uncertainties"). Its
-    example is 10.05762 ohm with 27 milliohm: 10.058 ohm.
-    """
+    # Two significant digits of the error and the same decimals for the estimate: Guide to the
+    # expression of uncertainty in measurement, JCGM 100:2008, 7.2.6, whose example (quoted from
+    # memory) is 10.05762 ohm with an uncertainty of 27 milliohm, to be told as 10.058 ohm.
     frame = pd.DataFrame(
         {
             "estimate": [10.05762, 0.587, 1234.5, -0.0004],
