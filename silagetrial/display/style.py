@@ -13,6 +13,7 @@ import matplotlib.style
 import numpy as np
 import pandas as pd
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
@@ -76,7 +77,6 @@ _RC: Final[dict[str, Any]] = {
     "lines.markersize": 4.0,
     "errorbar.capsize": 0.0,
     "figure.dpi": DPI,
-    "savefig.dpi": DPI,
 }
 _LETTERS: Final = (
     "font.size",
@@ -172,13 +172,22 @@ def finish(
         figure.draw_without_rendering()
         figure.set_layout_engine("none")
         words = {"Title": show_text(caption), "Description": show_text(alt)}
-        png = _saved(figure, format="png", metadata={"Software": None, **words}, dpi=DPI)
-        svg = _saved(figure, format="svg", metadata={"Date": None, "Creator": None, **words})
+        png = _png(figure, words)
+        svg = _svg(figure, words)
     kept = data.reset_index(drop=True)
     return Picture(png, svg, kept, alt, caption, inches=figure.get_figwidth(), name=name)
 
 
-def _saved(figure: Figure, **how: Any) -> bytes:
+def _png(figure: Figure, words: dict[str, str]) -> bytes:
+    """Write a figure by its canvas: `savefig` would draw it once more for a layout it has."""
+    canvas: Any = FigureCanvasAgg(figure)
     buffer = io.BytesIO()
-    figure.savefig(buffer, **how)
+    canvas.print_png(buffer, metadata={"Software": None, **words})
+    return buffer.getvalue()
+
+
+def _svg(figure: Figure, words: dict[str, str]) -> bytes:
+    canvas: Any = FigureCanvasSVG(figure)
+    buffer = io.BytesIO()
+    canvas.print_svg(buffer, metadata={"Date": None, "Creator": None, **words})
     return buffer.getvalue()

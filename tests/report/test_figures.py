@@ -7,7 +7,6 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any
 from xml.etree import ElementTree
 
 import matplotlib as mpl
@@ -66,16 +65,15 @@ class Sketch:
 def sketches(monkeypatch: pytest.MonkeyPatch) -> Sketches:
     """Figures drawn since, as they were saved at 300 dots an inch."""
     seen: list[Sketch] = []
-    saved = style._saved
+    saved = style._png
 
-    def noted(figure: Figure, **how: Any) -> bytes:
-        content = saved(figure, **how)
-        if how["format"] == "png":
-            places = {text: text.get_window_extent() for text in _written(figure)}
-            seen.append(Sketch(figure, places, figure.bbox.frozen()))
+    def noted(figure: Figure, words: dict[str, str]) -> bytes:
+        content = saved(figure, words)
+        places = {text: text.get_window_extent() for text in _written(figure)}
+        seen.append(Sketch(figure, places, figure.bbox.frozen()))
         return content
 
-    monkeypatch.setattr(style, "_saved", noted)
+    monkeypatch.setattr(style, "_png", noted)
     return lambda: seen
 
 
