@@ -68,27 +68,31 @@ h2 { margin-top: 3.2rem; }
 .st-table td:not(.num), .st-table tbody th { min-width: 4.6rem; }
 .st-results li { margin: 0.35rem 0; }
 .st-results pre { white-space: pre-wrap; }
+@page { margin: 12mm 15mm; }
 @media print {
-  html, body { font-size: 9pt; }
-  body { line-height: 1.35; font-family: "Liberation Sans", Arial, Helvetica, sans-serif; }
+  html, body { font-size: 8.5pt; }
+  body { line-height: 1.3; font-family: "Liberation Sans", Arial, Helvetica, sans-serif; }
   p, li { max-width: none; }
-  .st-question { font-size: 1rem; }
-  .st-answer { font-size: 1.05rem; margin: 0.8rem 0; }
-  .st-answer p { margin: 0.35rem 0; }
+  h1 { margin: 0; }
+  h2 { margin: 1.2rem 0 0.5rem; }
+  ul, ol { margin: 0.5rem 0; padding-left: 1.6rem; }
+  .st-date { margin: 0; }
+  .st-question { font-size: 1rem; margin: 0.5rem 0; }
+  .st-question p { margin: 0; }
+  .st-answer { font-size: 1.03rem; margin: 0.6rem 0; }
+  .st-answer p { margin: 0.3rem 0; }
+  .st-results li { margin: 0.12rem 0; }
   .st-code, .st-contents, .st-files { display: none; }
   #trial { break-before: page; }
-  .st-block { break-inside: avoid; }
+  .st-block { break-inside: avoid; margin: 0.7rem 0; }
   .st-figure, .st-figure img { width: 85mm; }
-  .st-figure { margin: 2mm 3mm 1mm 0; }
-  figcaption { font-size: 7.5pt; line-height: 1.3; }
-  .st-block { margin: 0.8rem 0; }
-  .st-table { font-size: 8pt; }
-  .st-table th, .st-table td { padding: 0.15rem 0.3rem; }
-  .st-note { font-size: 7.5pt; }
+  .st-figure { margin: 1mm 3mm 0.5mm 0; }
+  figcaption { font-size: 7pt; line-height: 1.25; margin-top: 0; }
+  .st-table { font-size: 7.8pt; }
+  .st-table th, .st-table td { padding: 0.12rem 0.3rem; }
   .st-table th.num { min-width: 0; }
   .st-table td:not(.num), .st-table tbody th { min-width: 4.6rem; }
-  h1 { margin-top: 0; }
-  h2 { margin-top: 1.6rem; }
+  .st-note { font-size: 7.2pt; margin: 0.15rem 0 0; }
 }
 """
 

@@ -21,7 +21,7 @@ from silagetrial.report.findings import planned, planned_days
 
 __all__ = ["answer"]
 
-_HEIGHT: Final = 2.5
+_HEIGHT: Final = 2.2
 _SIGNS: Final = {
     "ratio": ("\N{MULTIPLICATION SIGN}", "\N{DIVISION SIGN}"),
     "difference": ("+", "\N{MINUS SIGN}"),
@@ -220,7 +220,7 @@ def _caption(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str
     parts[0] += "."
     if frame["what"].str.startswith("adjusted").any():
         level = level_name(1 - settings.analysis.alpha)
-        parts.append(f"Large marks with bars: adjusted {word}s with {level} intervals.")
+        parts.append(f"Large marks: adjusted {word}s with {level} intervals.")
     matters = frame[frame["what"] == _MATTERS]
     if len(matters):
         edge = f"{settings.analysis.important[result.response.name]:g}"
