@@ -17,9 +17,9 @@ __all__ = ["describe_report", "describe_reproduce"]
 def describe_report(parser: argparse.ArgumentParser) -> None:
     """Describe the command that writes a report."""
     parser.description = (
-        "Analyse a trial and write report.html, report.ipynb, results.json, manifest.json and a "
-        "copy of the input into one folder. The answer in three short paragraphs goes to standard "
-        "output."
+        "Analyse a trial and write report.html, report.ipynb, results.json, manifest.json, "
+        "figures, tables and a copy of the input into one folder. The answer in three short "
+        "paragraphs goes to standard output."
     )
     parser.add_argument("folder", metavar="FOLDER", help="the trial folder")
     parser.add_argument(

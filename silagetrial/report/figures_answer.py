@@ -246,8 +246,8 @@ def _alt(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str:
             mine = bales[(bales["opening"] == opening) & (bales["binding"] == binding)]["value"]
             here = means[(means["opening"] == opening) & (means["binding"] == binding)]
             if len(mine):
-                text = f"{binding} {result.records.unit.counted(len(mine))} from {number(mine.min())} to "
-                text += number(mine.max())
+                text = f"{binding} {result.records.unit.counted(len(mine))} "
+                text += f"from {number(mine.min())} to {number(mine.max())}"
                 for row in here.to_dict("records"):
                     text += f", adjusted {mean_word(result)} {number(row['value'])} "
                     text += f"({number(row['low'])} to {number(row['high'])})"

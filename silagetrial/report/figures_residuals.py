@@ -59,7 +59,8 @@ def _against_fitted(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame)
         worst = frame.iloc[int(size.to_numpy().argmax())]
         alt = (
             f"{result.response.label}: {len(frame)} standardised residuals, the largest in size "
-            f"{number(worst['standardised'])} ({result.records.unit.word} {worst['bale']}, {worst['opening']}); "
+            f"{number(worst['standardised'])} "
+            f"({result.records.unit.word} {worst['bale']}, {worst['opening']}); "
             f"{int((size > 2).sum())} beyond 2."
         )
         caption = f"{result.response.label}: standardised residuals against fitted values."
