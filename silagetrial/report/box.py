@@ -7,7 +7,6 @@ contradicts it: where another look at the same numbers has another verdict, the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
@@ -16,15 +15,14 @@ from silagetrial.display.block import Prose
 from silagetrial.display.language import say
 from silagetrial.display.phrases import count, joined, level_name
 from silagetrial.report.findings import (
-    Finding,
     at_openings,
-    averages,
     due_at,
     growths,
     of_bindings,
     planned,
     planned_opening,
 )
+from silagetrial.report.nearest import nearest, of_plan
 from silagetrial.report.reach import holds_for
 from silagetrial.report.seen import points
 from silagetrial.report.sentences import adjusted_too, by_how_much
@@ -132,9 +130,7 @@ def _found(trial: Trial, result: ResponseAnalysis) -> str:
 def _found_elsewhere(trial: Trial, result: ResponseAnalysis) -> str:
     """The planned bindings averaged over the openings compared; with one opening, there."""
     alpha, opening = trial.settings.analysis.alpha, planned_opening(trial)
-    openings = () if result.comparison is None else result.comparison.openings
-    over = averages(trial, result) if len(openings) > 1 else []
-    finding = _planned_of(trial, over or at_openings(trial, result))
+    finding = nearest(trial, result)
     said = {"first": finding.first, "second": finding.second, "what": name_of(result)}
     due = due_at(trial, opening)
     missing = (
@@ -174,12 +170,6 @@ def _opposite(trial: Trial, answered: list[ResponseAnalysis]) -> list[str]:
     ]
 
 
-def _planned_of(trial: Trial, found: Sequence[Finding]) -> Finding:
-    """The finding of the planned bindings; where it is missing or none are planned, the first."""
-    wanted = set(trial.settings.analysis.contrast)
-    return next((f for f in found if {f.first, f.second} == wanted), found[0])
-
-
 def _fragile(answered: list[ResponseAnalysis]) -> list[str]:
     """Answers that hang on few degrees of freedom."""
     few = {
@@ -203,7 +193,7 @@ def _grown(trial: Trial, result: ResponseAnalysis) -> str:
     lines, changes = storage(trial, result).lines, growths(trial, result)
     if not changes:
         return " ".join(lines)
-    return lines[changes.index(_planned_of(trial, changes))]
+    return lines[changes.index(of_plan(trial, changes))]
 
 
 def _counted(trial: Trial, result: ResponseAnalysis) -> str:

@@ -11,7 +11,8 @@ from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.phrases import block_word, joined, level_name
 from silagetrial.report.figures_data import mean_word
-from silagetrial.report.findings import Finding, at_openings, averages, planned
+from silagetrial.report.findings import Finding, planned
+from silagetrial.report.nearest import nearest
 from silagetrial.report.tables_results import NOTHING, Shown, limit_labels
 
 __all__ = ["answer", "verdict"]
@@ -74,18 +75,8 @@ def _one(names: pd.Series[str], otherwise: str) -> str:
     return found[0] if len(found) == 1 else otherwise
 
 
-def _nearest(trial: Trial, result: ResponseAnalysis) -> Finding:
-    """The comparison planned, else that of its bindings over openings, else the first there is."""
-    finding = planned(trial, result)
-    if finding is not None:
-        return finding
-    found = averages(trial, result) or at_openings(trial, result)
-    wanted = set(trial.settings.analysis.contrast)
-    return next((f for f in found if {f.first, f.second} == wanted), found[0])
-
-
 def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
-    response, finding = result.response, _nearest(trial, result)
+    response, finding = result.response, nearest(trial, result)
     plan = trial.settings.analysis
     edge = plan.important.get(response.name)
     tested = _tested(result, finding)

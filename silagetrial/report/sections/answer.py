@@ -11,12 +11,13 @@ __all__ = ["ANSWER"]
 ANSWER: Final = Section(
     name="answer",
     heading="The answer",
-    uses=("box", "figures", "tables"),
+    uses=("box", "cautions", "figures", "tables"),
     cells=(
         Cell(
             "answer-results",
             "display(box.answer(analysis), figures.answer(analysis), tables.answer(analysis))",
             stage="writing the answer",
         ),
+        Cell("answer-seen", "display(box.seen(analysis), cautions.short())"),
     ),
 )
