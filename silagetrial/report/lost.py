@@ -111,7 +111,12 @@ def lost_bales(analysis: Analysis) -> list[str]:
         last="comma",
     )
     bales = count(sum(whole.lost.values()), "bale")
-    compared = [(r, finding) for r in results if (finding := planned(trial, r)) is not None]
+    compared = [
+        (result, finding)
+        for result in results
+        # A composite or a group has no bale of its own that could be counted.
+        if result.records.unit.size == 1 and (finding := planned(trial, result)) is not None
+    ]
     lines = [
         line
         for result, finding in compared

@@ -40,7 +40,8 @@ def _crop(trial: Trial, rows: pd.DataFrame) -> str:
     """The crop and the range of its DM: at baling where it was sampled, else at opening."""
     names = sorted({str(name) for name in rows["crop"].dropna()})
     crop = joined(names) if names else say("scope.their_crop")
-    groups = set(rows[["bale", "pair", "lot"]].to_numpy().ravel())
+    bales = trial.bales[trial.bales["bale"].isin(set(rows["members"].explode()))]
+    groups = set(bales[["bale", "pair", "lot"]].to_numpy().ravel())
     samples = trial.samples[trial.samples["of"].isin(groups) & trial.samples["dm"].notna()]
     at_baling = samples[samples["kind"] == "day0"]
     if len(at_baling):

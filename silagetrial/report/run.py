@@ -39,7 +39,7 @@ class Report:
     path : Path
         The report folder.
     summary : tuple of str
-        The answer in three short paragraphs: what was found, whether it grows with storage, how
+        The answer in short paragraphs: what was found, whether it grows with storage, how
         far it reaches.
     answered : bool
         False when the design supports no answer to any question asked; the report says why.

@@ -191,6 +191,28 @@ def composites(folder: Path) -> Path:
     return trial
 
 
+def all_composites(folder: Path) -> Path:
+    """On one farm, two bales of a binding are one composite sample, of the same pairs in both."""
+    trial = one_opening(folder)
+    samples, bales = table(trial, "samples"), table(trial, "bales")
+    opened = samples[samples["kind"] != "day0"]
+    whole = bales[bales["bale"].isin(opened["of"])].groupby("pair").filter(lambda g: len(g) == 2)
+    pairs = sorted(set(whole["pair"]))[:8]
+    only_bales(trial, lambda every: every["pair"].isin(pairs))
+    parts = whole[whole["pair"].isin(pairs)].copy()
+    parts["sample"] = parts["binding"] + parts["pair"].map(
+        {pair: f"-mixed-{k // 2}" for k, pair in enumerate(pairs)}
+    )
+    names = parts.drop_duplicates("sample").set_index("bale")["sample"]
+    mixed = opened[opened["of"].isin(names.index)]
+    mixed = mixed.assign(sample=mixed["of"].map(names), of="")
+    day0 = table(trial, "samples")
+    put(trial, "samples", pd.concat([day0[day0["kind"] == "day0"], mixed]))
+    put(trial, "sample_parts", parts[["sample", "bale"]].assign(n_cores=4))
+    put(trial, "bales", table(trial, "bales").assign(site="Thornick"))
+    return trial
+
+
 def margin_changed(folder: Path) -> Path:
     """The margin was widened after the plan was filed."""
     trial = with_margins(folder, butyric=1.1, filed=True)
@@ -239,6 +261,7 @@ AWKWARD: dict[str, Callable[[Path], Path]] = {
     "no maximum": lambda folder: farms(folder, lambda k: k % 8),
     "in runs": in_runs,
     "composites": composites,
+    "all composites": all_composites,
     "alike": lambda folder: with_margins(folder, butyric=1.8, filed=True),
     "not alike": lambda folder: with_margins(folder, butyric=1.1, filed=True),
     "margin unfiled": lambda folder: with_margins(folder, butyric=1.8, filed=False),

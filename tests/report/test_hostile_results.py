@@ -79,6 +79,11 @@ MUST: dict[str, tuple[str, ...]] = {
     "composites": (
         "14 bales (net 8, film 6)", "Composite samples of 3 bales (1 in all) stay one value each",
     ),
+    "all composites": (
+        "8 composites of 2 bales (net 4, film 4) in 4 pairs", "not the 8 results.",
+        "For DM loss it rests on 8 groups of 2 bales in 4 pairs.",
+        "This holds for this farm, grass baled at 342 to 407 g DM/kg",
+    ),
     "alike": (
         "Asked beforehand (plan of 2024-04-01): film and net are alike in butyric acid within the "
         "margin, ratio 0.56 to 1.80 (90 % interval", "The trial was planned to see a ratio below "

@@ -60,7 +60,8 @@ def of_response(analysis: Analysis, result: ResponseAnalysis) -> set[str]:
     [
         "separate", "recored", "three bindings", "one pair", "no day-0", "no samples",
         "no common opening", "two pairs", "opposite signs", "sign turns", "film bales lost",
-        "in runs", "composites", "alike", "not alike", "margin unfiled", "not worse",
+        "in runs", "composites", "all composites", "alike", "not alike", "margin unfiled",
+        "not worse",
         "may be worse", "unpaired",
     ],
 )  # fmt: skip
