@@ -67,7 +67,7 @@ def read_printed(pdf: bytes, *, margin: float) -> Printed:
                 f"sheet {sheet.page_number}: {thing.get('text', 'a picture')!r} is cut off"
                 for sheet in sheets
                 for thing in (*sheet.chars, *sheet.images)
-                if not _within(thing, sheet, margin - 1.0)
+                if not (_of_the_sheet(thing) or _within(thing, sheet, margin - 1.0))
             ],
             pictures=sum(len(sheet.images) for sheet in sheets),
             room=min(float(sheet.height) for sheet in sheets) - 2 * margin,
@@ -104,6 +104,11 @@ def _height(rows: list[Row], sheets: set[int]) -> float:
         parts = [row.on[sheet] for row in rows if sheet in row.on]
         total += max(part.bottom for part in parts) - min(part.top for part in parts)
     return total
+
+
+def _of_the_sheet(thing: Any) -> bool:
+    """Whether it belongs to no content of the page, as its number in the margin."""
+    return thing["object_type"] == "char" and thing["mcid"] is None
 
 
 def _within(thing: Any, sheet: Any, margin: float) -> bool:
