@@ -9,7 +9,8 @@ from silagetrial.report.sections import SECTIONS, Cell, Section
 from silagetrial.report.template import STAGES, report_notebook, source_of
 
 CELLS = [
-    "read", "analyse", "answer", "answer-results", "answer-seen", "trial", "trial-design", "trial-plan",
+    "read", "analyse", "answer", "answer-results", "answer-seen", "trial", "trial-design",
+    "trial-plan",
     "trial-left-out", "trial-storage", "trial-warnings", "measured", "measured-butyric",
     "measured-loss", "butyric", "butyric-comparison", "butyric-storage", "butyric-unseen",
     "butyric-means", "butyric-planned", "loss", "loss-comparison", "loss-storage", "loss-unseen",
