@@ -16,10 +16,25 @@ from silagetrial.display.table import Table
 
 __all__ = ["Folded", "Linked", "Picture", "Prose", "show_text", "unbroken"]
 
-Kind = Literal["text", "list", "steps", "title", "question", "answer", "refusal"]
+Kind = Literal[
+    "text",
+    "list",
+    "steps",
+    "title",
+    "question",
+    "answer",
+    "refusal",
+    "formula",
+    "symbols",
+    "paper",
+]
 
+_LISTS: Final = ("list", "steps", "symbols")
 _WIDTH = 88
 _PIXELS_PER_INCH = 96
+
+_LOWERED: Final = re.compile(r"_([A-Za-z0-9]+)")
+"""What stands below the line in a formula: ``y_ijk``."""
 
 _TOGETHER: Final = re.compile(r"(?<=\d) (?=%)|(?<=\bp) (?=[=<>] \d)|(?<=[=<>]) (?=\d)")
 """Spaces at which a line must not end: in ``95 %``, ``p = 0.012`` and ``> 0.999``."""
@@ -33,9 +48,12 @@ class Prose:
     ----------
     lines : tuple of str
         Plain text: paragraphs, or the points of a list. Nothing in it is read as markup.
-    kind : {"text", "list", "steps", "title", "question", "answer", "refusal"}
+    kind : {"text", "list", "steps", "title", "question", "answer", "refusal", "formula", "symbols",
+        "paper"}
         Paragraphs, a list of points, a numbered list, a heading, or paragraphs set apart as the
-        question, as the answer, or as the reason why there is none.
+        question, as the answer, as the reason why there is none, or as text for a paper. In a
+        formula, and in a list of symbols up to the colon behind each, letters after ``_`` stand
+        below the line: no text of the data has a place there.
     """
 
     lines: tuple[str, ...]
@@ -43,7 +61,7 @@ class Prose:
 
     def __repr__(self) -> str:
         """Return the plain text, wrapped."""
-        if self.kind in ("list", "steps"):
+        if self.kind in _LISTS:
             marks = [f"{k}. " if self.kind == "steps" else "- " for k in _count(self.lines)]
             return "\n".join(
                 textwrap.fill(
@@ -55,7 +73,12 @@ class Prose:
 
     def _repr_html_(self) -> str:
         texts = [escape(unbroken(show_text(line))) for line in self.lines]
-        if self.kind in ("list", "steps"):
+        if self.kind == "formula":
+            return "\n".join(f'<p class="st-formula">{_lowered(text)}</p>' for text in texts)
+        if self.kind == "symbols":
+            parted = [text.partition(":") for text in texts]
+            texts = [f"{_lowered(symbol)}{colon}{words}" for symbol, colon, words in parted]
+        if self.kind in _LISTS:
             tag = "ol" if self.kind == "steps" else "ul"
             return f"<{tag}>" + "".join(f"<li>{text}</li>" for text in texts) + f"</{tag}>"
         if self.kind == "title":
@@ -201,6 +224,11 @@ def show_text(text: str) -> str:
 def unbroken(text: str) -> str:
     """Put no-break spaces where a line must not end."""
     return _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+
+
+def _lowered(escaped: str) -> str:
+    """Set indices below the line."""
+    return _LOWERED.sub(r"<sub>\1</sub>", escaped)
 
 
 def _shown(char: str) -> str:

@@ -8,10 +8,13 @@ __all__ = [
     "DATA",
     "FIGURES",
     "HTML",
+    "LOOKS",
     "MANIFEST",
+    "METHODS",
     "NAMES",
     "NOTEBOOK",
     "PDF",
+    "REFERENCES",
     "RESULTS",
     "TABLES",
 ]
@@ -19,11 +22,28 @@ __all__ = [
 DATA: Final = "data"
 FIGURES: Final = "figures"
 HTML: Final = "report.html"
+LOOKS: Final = "looks.json"
 MANIFEST: Final = "manifest.json"
+METHODS: Final = "methods.txt"
 NOTEBOOK: Final = "report.ipynb"
 PDF: Final = "report.pdf"
+REFERENCES: Final = "references.bib"
 RESULTS: Final = "results.json"
 TABLES: Final = "tables"
 
-NAMES: Final = frozenset({DATA, FIGURES, HTML, MANIFEST, NOTEBOOK, PDF, RESULTS, TABLES})
+NAMES: Final = frozenset(
+    {
+        DATA,
+        FIGURES,
+        HTML,
+        LOOKS,
+        MANIFEST,
+        METHODS,
+        NOTEBOOK,
+        PDF,
+        REFERENCES,
+        RESULTS,
+        TABLES,
+    }
+)
 """All that may lie in the folder itself."""

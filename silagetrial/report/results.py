@@ -7,12 +7,13 @@ from pathlib import Path
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.report import plan_kept
 from silagetrial.report.box import summary
+from silagetrial.report.looks import Log, notice
 from silagetrial.report.record import write_json
 
 __all__ = ["contents", "write"]
 
 
-def write(analysis: Analysis, path: str | Path) -> None:
+def write(analysis: Analysis, path: str | Path, *, log: Log | None = None) -> None:
     """Write all results at full precision.
 
     Parameters
@@ -20,29 +21,35 @@ def write(analysis: Analysis, path: str | Path) -> None:
     analysis : Analysis
     path : str or Path
         The file to write.
+    log : Log, optional
+        Looks before the end.
     """
-    write_json(Path(path), contents(analysis))
+    write_json(Path(path), contents(analysis, log=log))
 
 
-def contents(analysis: Analysis) -> dict[str, object]:
+def contents(analysis: Analysis, *, log: Log | None = None) -> dict[str, object]:
     """Return all results, in a fixed order.
 
     Parameters
     ----------
     analysis : Analysis
+    log : Log, optional
+        Looks before the end.
 
     Returns
     -------
     dict
-        ``summary`` (short paragraphs), ``answered`` (any response has an answer), what was
-        compared, and each response's tables; the variances stand with their covariance, so that
-        a plan can start from them.
+        ``summary`` (short paragraphs; that of a report before the end says so first),
+        ``interim``, ``look`` and ``looks`` (before the end), ``answered`` (any response has an
+        answer), what was compared, and each response's tables; the variances stand with their
+        covariance, so that a plan can start from them.
     """
-    settings = analysis.trial.settings
+    settings, log = analysis.trial.settings, log or Log()
     return {
         "title": settings.title,
         "invented": settings.invented,
-        "summary": summary(analysis),
+        "summary": (*notice(analysis.trial, log).lines, *summary(analysis)),
+        **log.contents(),
         "answered": any(result.answered for result in analysis.responses.values()),
         "level": analysis.level,
         "design": settings.design,

@@ -24,6 +24,7 @@ from silagetrial.report.findings import (
     planned,
     planned_days,
 )
+from silagetrial.report.looks import Log, titled
 from silagetrial.report.plan_kept import planned_to_see
 from silagetrial.report.sentences import (
     adjusted_too,
@@ -52,14 +53,14 @@ __all__ = [
 ]
 
 
-def heading(trial: Trial) -> Prose:
-    """Return the title of the trial."""
-    return Prose((title_of(trial),), kind="title")
+def heading(trial: Trial, log: Log | None = None) -> Prose:
+    """Return the title of the report."""
+    return Prose((title_of(trial, log),), kind="title")
 
 
-def title_of(trial: Trial) -> str:
-    """Return the title of the trial, or what it is when it has none."""
-    return trial.settings.title or say("trial.untitled")
+def title_of(trial: Trial, log: Log | None = None) -> str:
+    """Return the title of the trial, or what it is when it has none; an interim report says so."""
+    return titled(trial.settings.title or say("trial.untitled"), log or Log())
 
 
 def question(trial: Trial) -> Prose:

@@ -60,11 +60,17 @@ def lose(folder: Path, bales: Sequence[str]) -> None:
 
 
 def file_plan(folder: Path, *, detectable: dict[str, Any] | None = None) -> None:
-    """File a plan beforehand that holds the settings as they stand."""
+    """File a plan beforehand that holds the settings and the bales as they stand."""
+    trial = read_trial(folder)
+    columns = ["bale", "pair", "site", "binding", "planned_opening"]
+    drawn = trial.bales[columns].astype(object)
+    bales = drawn.where(drawn.notna(), None).to_dict("records")
     record = {
         "format": FORMAT,
         "filed": "2024-04-01",
-        "settings": settings_record(read_trial(folder).settings),
+        "settings": settings_record(trial.settings),
+        "responses": {},
+        "layout": {"seed": 17, "bales": [{**bale, "order": k} for k, bale in enumerate(bales)]},
         "power": {"detectable": detectable or {}},
     }
     write_analysis_plan(folder, record)

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from silagetrial.analysis import Analysis
 from silagetrial.display.block import Prose
 from silagetrial.display.language import Language, english, places
-from silagetrial.report import box, cautions, methods, words
+from silagetrial.report import box, cautions, methods, paper, words
 
 OPEN, CLOSE = "⟦", "⟧"
 NOTATION = {"p"}
@@ -43,6 +43,8 @@ def everything(analysis: Analysis) -> str:
         cautions.short(),
         methods.design(trial),
         methods.methods(analysis),
+        *methods.in_symbols(analysis),
+        paper.paragraph(analysis),
         cautions.cautions(),
     ]
     for result in analysis.responses.values():

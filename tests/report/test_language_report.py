@@ -14,8 +14,12 @@ from said import CLOSE, OPEN, made_up, only_of
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.display.language import speaking
-from silagetrial.report import box, cautions, plan_kept, trust, words
+from silagetrial.planning.analysis_plan import SHOWN_DIGITS, filed_plan
+from silagetrial.planning.deviations import deviations
+from silagetrial.report import box, cautions, methods, paper, plan_kept, trust, words
+from silagetrial.report.cited import REFERENCES
 from silagetrial.report.findings import openings_without
+from silagetrial.report.tables_results import COEFFICIENTS
 
 
 def lines_of(analysis: Analysis) -> Iterator[str]:
@@ -23,12 +27,18 @@ def lines_of(analysis: Analysis) -> Iterator[str]:
     trial = analysis.trial
     yield from (*box.answer(analysis).lines, *box.seen(analysis).lines)
     yield from (*cautions.short().lines, *cautions.cautions().lines, *cautions.deferral().lines)
-    yield from trust.by_design(analysis)
+    yield from (*methods.methods(analysis).lines, *paper.paragraph(analysis).lines)
+    yield from methods.rerun().lines
+    for part in methods.in_symbols(analysis):
+        if part.kind != "formula":
+            yield from (line.partition(": ")[2] or line for line in part.lines)
     for result in analysis.responses.values():
         yield from words.comparison(trial, result).lines
         yield from words.storage(trial, result).lines
         yield from words.unseen(trial, result).lines
         yield from plan_kept.foreseen(trial, result).lines
+        yield from methods.model(result).lines
+        yield from methods.witnesses(trial, result).lines
         yield from trust.by_rows(trial, result)
         yield from openings_without(trial, result, given=set()).values()
 
@@ -40,6 +50,18 @@ def data_of(analysis: Analysis) -> set[str]:
     found |= {str(value) for value in settings.held_equal.values()}
     found |= {str(key).replace("_", " ") for key in settings.held_equal}
     found |= {str(crop) for crop in analysis.trial.bales["crop"].dropna()}
+    found |= {str(site) for site in analysis.trial.bales["site"].dropna()}
+    for column in ("laboratory", "batch"):
+        found |= {str(name) for name in analysis.trial.samples[column].dropna()}
+    for column in ("lot", "run", "field", "cut"):
+        found |= {str(name) for name in analysis.trial.bales[column].dropna()}
+    filed = filed_plan(analysis.trial.source)
+    if filed is not None:
+        found.add(filed.sha256[:SHOWN_DIGITS])
+    found |= {work.author_year for work in REFERENCES.values()} | {COEFFICIENTS}
+    found |= {work.in_sentence for work in REFERENCES.values()}
+    made = deviations(analysis.trial, analysis).frame[["what", "planned", "done"]]
+    found |= {str(cell) for cell in made.to_numpy().ravel()}
     for result in analysis.responses.values():
         found |= of_response(analysis, result)
     return found - {""}
@@ -51,6 +73,16 @@ def of_response(analysis: Analysis, result: ResponseAnalysis) -> set[str]:
     found |= {"percentage point", *result.records.reasons}
     if why is not None:
         found |= {why.found, why.expected, why.remedy}
+    if result.model is not None:
+        found |= {str(term) for term in result.model.terms.frame["term"]}
+        found |= {result.model.scope, result.model.unit, "pair"}
+        found |= {response.name, f"log({response.name})", *result.model.formula.split(" + ")}
+        found |= {result.model.formula.replace("y ~", f"log({response.name}) ~")}
+        found |= {result.model.formula.replace("y ~", f"{response.name} ~")}
+    if result.witness is not None:
+        found.add(result.witness.remark)
+    if len(result.exact.frame):
+        found |= {str(each) for each in result.exact.frame["contrast"]}
     seen = plan_kept.planned_to_see(analysis.trial, response.name)
     return found if seen is None else {*found, seen["contrast"]}
 

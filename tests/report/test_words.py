@@ -134,7 +134,9 @@ def test_values_below_the_limit_are_told_apart_by_what_became_of_them(
 
 
 def test_what_is_not_checked_is_said_once_in_the_methods(analysed: Analysed) -> None:
-    text = everything(analysed("separate")) + " ".join(methods.references().lines)
+    text = everything(analysed("separate")) + " ".join(
+        methods.references(analysed("separate")).lines
+    )
     assert text.count("coefficients not yet checked against the printed source") == 1
     assert "from memory" not in text
     assert "from memory" not in " ".join((*cautions.cautions().lines, *cautions.deferral().lines))
