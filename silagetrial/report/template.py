@@ -18,7 +18,7 @@ from silagetrial.report.sections import SECTIONS, Cell, Section
 
 __all__ = ["STAGES", "report_notebook", "source_of"]
 
-_ALWAYS: Final = ("words",)
+_ALWAYS: Final = ("looks", "words")
 """Modules that the first cells use themselves."""
 
 _READ: Final = """\
@@ -30,7 +30,8 @@ from silagetrial.report import (
 from silagetrial.report.shelf import display
 
 trial = read_trial("data")
-words.heading(trial)
+log = looks.read_log()
+words.heading(trial, log)
 """
 
 _ANALYSE: Final = Cell(
@@ -38,7 +39,7 @@ _ANALYSE: Final = Cell(
     "analysis = analyse(trial)\n"
     'butyric = analysis["butyric_acid"]\n'
     'loss = analysis["dm_loss"]\n'
-    "words.question(trial)",
+    "display(looks.notice(trial, log), words.question(trial))",
     stage="fitting the models and checking them another way",
 )
 

@@ -16,7 +16,8 @@ CELLS = [
     "butyric-means", "butyric-planned", "loss", "loss-comparison", "loss-storage", "loss-unseen",
     "loss-means", "loss-planned", "loss-correction", "further", "further-results", "model",
     "model-terms", "model-butyric", "model-loss", "witnesses", "witnesses-butyric",
-    "witnesses-loss", "residuals", "residual-figures", "methods", "methods-list", "references",
+    "witnesses-loss", "residuals", "residual-figures", "methods", "methods-list",
+    "symbols", "methods-symbols", "paper", "methods-paper", "references",
     "reference-list", "cautions", "caution-list", "rerun", "rerun-steps",
 ]  # fmt: skip
 """Ids are kept from version to version: links to a part of a report go by them."""
@@ -33,7 +34,7 @@ def test_the_notebook_is_its_sections_in_order() -> None:
 
 def calls_of(section: Section) -> set[tuple[str, str]]:
     """Modules and what is taken of them: ``("tables", "answer")``."""
-    known = {"trial", "analysis", "butyric", "loss"}
+    known = {"trial", "analysis", "butyric", "loss", "log"}
     return {
         (node.value.id, node.attr)
         for cell in section.cells

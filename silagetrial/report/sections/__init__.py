@@ -6,7 +6,7 @@ from typing import Final
 
 from silagetrial.report.sections.answer import ANSWER
 from silagetrial.report.sections.checks import RESIDUALS, WITNESSES
-from silagetrial.report.sections.closing import CAUTIONS, METHODS, REFERENCES, RERUN
+from silagetrial.report.sections.closing import CAUTIONS, METHODS, PAPER, REFERENCES, RERUN, SYMBOLS
 from silagetrial.report.sections.comparison import BUTYRIC, FURTHER, LOSS
 from silagetrial.report.sections.measured import MEASURED
 from silagetrial.report.sections.model import MODEL
@@ -26,6 +26,8 @@ SECTIONS: Final = (
     WITNESSES,
     RESIDUALS,
     METHODS,
+    SYMBOLS,
+    PAPER,
     REFERENCES,
     CAUTIONS,
     RERUN,

@@ -6,20 +6,36 @@ from typing import Final
 
 from silagetrial.report.sections.section import Cell, Section
 
-__all__ = ["CAUTIONS", "METHODS", "REFERENCES", "RERUN"]
+__all__ = ["CAUTIONS", "METHODS", "PAPER", "REFERENCES", "RERUN", "SYMBOLS"]
 
 METHODS: Final = Section(
     name="methods",
     heading="Methods",
     uses=("methods",),
-    cells=(Cell("methods-list", "display(methods.methods(analysis))"),),
+    cells=(Cell("methods-list", "display(methods.methods(analysis, log))"),),
+)
+
+SYMBOLS: Final = Section(
+    name="symbols",
+    heading="In symbols",
+    uses=("methods",),
+    cells=(Cell("methods-symbols", "display(*methods.in_symbols(analysis))"),),
+    level=3,
+)
+
+PAPER: Final = Section(
+    name="paper",
+    heading="A paragraph for a paper",
+    uses=("paper",),
+    cells=(Cell("methods-paper", "display(paper.paragraph(analysis, log))"),),
+    level=3,
 )
 
 REFERENCES: Final = Section(
     name="references",
     heading="References",
     uses=("methods",),
-    cells=(Cell("reference-list", "display(methods.references())"),),
+    cells=(Cell("reference-list", "display(methods.references(analysis))"),),
     level=3,
 )
 
@@ -33,11 +49,14 @@ CAUTIONS: Final = Section(
 RERUN: Final = Section(
     name="rerun",
     heading="Run it again",
-    uses=("methods", "results"),
+    uses=("cited", "methods", "paper", "results"),
     cells=(
         Cell(
             "rerun-steps",
-            'results.write(analysis, "results.json")\nmethods.rerun()',
+            'results.write(analysis, "results.json", log=log)\n'
+            'paper.write(paper.paragraph(analysis, log), "methods.txt")\n'
+            'cited.write(methods.cited(analysis), "references.bib")\n'
+            "methods.rerun()",
             stage="writing the results",
         ),
     ),

@@ -17,7 +17,8 @@ class Cell:
         Its id.
     source : str
         Code that calls and does not compute. It knows ``trial``, ``analysis``, ``butyric`` and
-        ``loss`` (their analyses), ``display``, and the modules its section uses.
+        ``loss`` (their analyses), ``log`` (looks before the end), ``display``, and the modules
+        its section uses.
     stage : str
         What is told while it runs; empty for cells that take no time.
     """
