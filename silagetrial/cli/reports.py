@@ -17,9 +17,9 @@ __all__ = ["describe_report", "describe_reproduce"]
 def describe_report(parser: argparse.ArgumentParser) -> None:
     """Describe the command that writes a report."""
     parser.description = (
-        "Analyse a trial and write report.html, report.ipynb, results.json, manifest.json, "
-        "figures, tables and a copy of the input into one folder. The answer in three short "
-        "paragraphs goes to standard output."
+        "Analyse a trial and write report.html, report.ipynb, results.json, methods.txt, "
+        "references.bib, manifest.json, figures, tables and a copy of the input into one folder. "
+        "The answer in a few short paragraphs goes to standard output."
     )
     parser.add_argument("folder", metavar="FOLDER", help="the trial folder")
     parser.add_argument(
@@ -36,6 +36,11 @@ def describe_report(parser: argparse.ArgumentParser) -> None:
         help="the date shown on the report (default: SOURCE_DATE_EPOCH, else none)",
     )
     add_force(parser)
+    parser.add_argument(
+        "--interim",
+        action="store_true",
+        help="a look before the last opening: title and first page say so, and the look is logged",
+    )
     parser.add_argument(
         "--pdf",
         action="store_true",
@@ -77,6 +82,7 @@ def _report(arguments: argparse.Namespace) -> int:
         date=arguments.date,
         force=arguments.force,
         pdf=arguments.pdf,
+        interim=arguments.interim,
         progress=progress if loud else None,
     )
     show("\n".join([*report.summary, f"Report: {report.path / 'report.html'}"]))

@@ -56,6 +56,9 @@ h2 { margin-top: 3.2rem; }
 .st-answer p { margin: 0.6rem 0; }
 .st-refusal { border-left: 4px solid var(--alarm); padding: 0.1rem 0 0.1rem 1.1rem;
   margin: 1.2rem 0; break-inside: avoid; }
+.st-formula { font-family: serif; font-style: italic; font-size: 1.1rem; margin: 0.6rem 0; }
+.st-formula sub { font-size: 0.75em; }
+.st-paper { border-left: 4px solid var(--quiet); padding-left: 1.1rem; margin: 0.6rem 0; }
 .st-code { margin: 0.2rem 0 1.2rem; color: var(--quiet); font-size: 0.8rem; }
 .st-more { margin: 0.8rem 0 1.2rem; font-size: 0.9rem; }
 .st-figure { display: inline-block; vertical-align: top; width: min(100%, 26rem);

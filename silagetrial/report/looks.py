@@ -6,6 +6,7 @@ A look is logged in ``manifest.json`` and, beside the notebook that has to tell 
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from collections.abc import Mapping
@@ -23,7 +24,7 @@ from silagetrial.planning.deviations_made import openings_done
 from silagetrial.report.contents import LOOKS, MANIFEST
 
 __all__ = [
-    "Log", "Look", "earlier_looks", "look_at", "notice", "read_log", "refuse_finished",
+    "Log", "Look", "earlier_looks", "log_of", "look_at", "notice", "read_log", "refuse_finished",
     "titled", "write_log",
 ]  # fmt: skip
 
@@ -111,16 +112,16 @@ def refuse_finished(trial: Trial) -> None:
     ------
     UsageError
     """
-    openings = trial.settings.openings
-    if len(done_so_far(trial)) == len(openings):
+    total = len(trial.settings.openings)
+    if len(done_so_far(trial)) == total:
         raise UsageError(
-            found=f"--interim, and {count(len(openings), 'opening')} of {len(openings)} done",
+            found=f"--interim of a trial with {total} of {count(total, 'opening')} done",
             expected="a trial of which an opening is still to come",
             remedy="leave out --interim: this is the report of the finished trial",
         )
 
 
-def look_at(trial: Trial, folder: Path, *, interim: bool, date: str | None) -> Look | None:
+def look_at(trial: Trial, folder: Path, *, interim: bool, date: dt.date | None) -> Look | None:
     """Return the look that a report is: an interim one, or one while samples are due.
 
     Parameters
@@ -129,13 +130,14 @@ def look_at(trial: Trial, folder: Path, *, interim: bool, date: str | None) -> L
     folder : Path
         The copy of its files.
     interim : bool
-    date : str or None
+    date : datetime.date or None
         The date shown on the report.
     """
     total = len(trial.settings.openings)
     if not interim and openings_done(trial) == total:
         return None
-    return Look(done_so_far(trial), total, date, _digest(folder))
+    shown = None if date is None else date.isoformat()
+    return Look(done_so_far(trial), total, shown, _digest(folder))
 
 
 def _digest(folder: Path) -> str:
@@ -167,7 +169,7 @@ def earlier_looks(out: Path) -> tuple[Look, ...]:
         return ()
     if not isinstance(content, dict) or content.get("written_by") != WRITER:
         return ()
-    log = _log_of(content, path)
+    log = log_of(content, path)
     looks = {look.data: look for look in reversed((*log.earlier, *_present(log.look)))}
     return tuple(reversed(looks.values()))
 
@@ -200,10 +202,10 @@ def read_log(folder: str | Path = ".") -> Log:
         raise _wrong(path) from error
     if not isinstance(content, dict):
         raise _wrong(path)
-    return _log_of(content, path)
+    return log_of(content, path)
 
 
-def _log_of(content: Mapping[str, Any], path: Path) -> Log:
+def log_of(content: Mapping[str, Any], path: Path) -> Log:
     """Read a log, each entry of the kind it must be; reports of earlier versions have none."""
     look, looks = content.get("look"), content.get("looks", [])
     interim = content.get("interim", False)

@@ -14,6 +14,7 @@ from silagetrial.errors import UsageError
 from silagetrial.report.contents import DATA, MANIFEST
 from silagetrial.report.environment import Environment, this_environment
 from silagetrial.report.kept_files import read_json, safe_name
+from silagetrial.report.looks import Log, log_of
 
 __all__ = ["Manifest", "read_manifest", "write_manifest"]
 
@@ -34,6 +35,8 @@ class Manifest:
         The date shown on the report.
     seed : int
         Seed of everything random in the analysis.
+    log : Log
+        Looks before the end.
     environment : Environment
     inputs, outputs : tuple of FileHash
         The trial's files, copied into ``data/``; all the other files but this one.
@@ -43,6 +46,7 @@ class Manifest:
     time: str
     date: dt.date | None
     seed: int
+    log: Log
     environment: Environment
     inputs: tuple[FileHash, ...]
     outputs: tuple[FileHash, ...]
@@ -53,7 +57,9 @@ class Manifest:
         return self.environment.packages.get(WRITER) or "an unknown version"
 
 
-def write_manifest(folder: Path, *, seed: int, command: str, date: dt.date | None) -> Path:
+def write_manifest(
+    folder: Path, *, seed: int, command: str, date: dt.date | None, log: Log | None = None
+) -> Path:
     """Write ``manifest.json``, the only file of a report that holds the time.
 
     Parameters
@@ -67,6 +73,8 @@ def write_manifest(folder: Path, *, seed: int, command: str, date: dt.date | Non
         The command that writes this report.
     date : datetime.date or None
         The date shown on the report.
+    log : Log, optional
+        Looks before the end.
 
     Returns
     -------
@@ -82,6 +90,7 @@ def write_manifest(folder: Path, *, seed: int, command: str, date: dt.date | Non
         "time": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
         "date": None if date is None else date.isoformat(),
         "seed": seed,
+        **(log or Log()).contents(),
         **asdict(this_environment()),
         "inputs": [asdict(file) for file in files if _is_input(file.file)],
         "outputs": [asdict(file) for file in files if not _is_input(file.file)],
@@ -128,6 +137,7 @@ def read_manifest(folder: Path) -> Manifest:
         time=read.text("time"),
         date=read.day("date"),
         seed=read.whole("seed"),
+        log=log_of(content, folder / MANIFEST),
         environment=environment,
         inputs=read.files("inputs", inside=True),
         outputs=read.files("outputs", inside=False),

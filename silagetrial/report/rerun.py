@@ -106,7 +106,14 @@ def _run_again(folder: Path, manifest: Manifest, progress: Progress | None) -> _
         try:
             kept = read_json(folder, RESULTS, megabytes=_MEGABYTES)
             copy_files(folder, trial, within=DATA)
-            write_report(trial, out, date=manifest.date, progress=progress)
+            write_report(
+                trial,
+                out,
+                date=manifest.date,
+                interim=manifest.log.interim,
+                earlier=manifest.log.earlier,
+                progress=progress,
+            )
         except SilageTrialError as error:
             return _Again(stopped=error.found.replace(scratch, "the copy"))
         made = read_manifest(out)

@@ -7,7 +7,7 @@ import json
 import os
 import shlex
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,14 @@ from silagetrial.planning.analysis_plan import HASH_FILE, PLAN_RECORD
 from silagetrial.report.contents import DATA, HTML, NOTEBOOK, PDF, RESULTS
 from silagetrial.report.export import notebook_html
 from silagetrial.report.kernel import execute
+from silagetrial.report.looks import (
+    Log,
+    Look,
+    earlier_looks,
+    look_at,
+    refuse_finished,
+    write_log,
+)
 from silagetrial.report.manifest import write_manifest
 from silagetrial.report.pdf import check_pdf, html_pdf
 from silagetrial.report.place import check_place, report_place
@@ -60,6 +68,8 @@ def write_report(
     date: dt.date | None = None,
     force: bool = False,
     pdf: bool = False,
+    interim: bool = False,
+    earlier: Sequence[Look] | None = None,
     progress: Progress | None = None,
 ) -> Report:
     """Read a trial, analyse it and write the report.
@@ -78,6 +88,11 @@ def write_report(
         Replace a folder with anything else in it as well.
     pdf : bool
         Write the page as ``report.pdf`` too; needs the extra ``silagetrial[pdf]``.
+    interim : bool
+        A look before the end: title and first page say so, and that nothing is to be decided
+        from it.
+    earlier : sequence of Look, optional
+        Looks before this one; by default those of the report that is replaced.
     progress : callable, optional
         Called with one line of text at each stage.
 
@@ -85,8 +100,9 @@ def write_report(
     -------
     Report
         Where it is, the answer, and the files written: ``report.html``,
-        ``report.ipynb`` (executed), ``results.json``, ``manifest.json`` and ``data/`` (a byte
-        copy of the input).
+        ``report.ipynb`` (executed), ``results.json``, ``methods.txt``, ``references.bib``,
+        ``manifest.json`` and ``data/`` (a byte copy of the input); ``looks.json`` where there
+        were looks before the end.
 
     Raises
     ------
@@ -95,7 +111,8 @@ def write_report(
     UsageError
         When `out` holds something else, or an earlier report that was changed since, and that is
         not forced; when nothing can be written there, or the trial would be replaced; when a PDF
-        is asked for and cannot be made here.
+        is asked for and cannot be made here; when an interim report is asked for and no opening
+        is to come.
     SilageTrialError
         When the notebook stops.
     """
@@ -109,17 +126,23 @@ def write_report(
     trial = read_trial(trial_path)
     if trial.errors:
         raise DataProblems(trial.errors)
+    if interim:
+        refuse_finished(trial)
+    before = earlier_looks(target) if earlier is None else tuple(earlier)
     with report_place(target, force=force, inputs=(source,)) as work:
         _copy_input(trial, source, work / DATA)
-        html = _write_pages(trial, work, shown=shown, say=say)
+        log = Log(interim, look_at(trial, work / DATA, interim=interim, date=shown), before)
+        write_log(work, log)
+        html = _write_pages(trial, work, log, shown=shown, say=say)
         if pdf:
             say("writing the PDF")
             (work / PDF).write_bytes(html_pdf(html))
         write_manifest(
             work,
             seed=trial.settings.analysis.seed,
-            command=_command(trial_path, out, date=date, pdf=pdf),
+            command=_command(trial_path, out, date=date, pdf=pdf, interim=interim),
             date=shown,
+            log=log,
         )
     return _written(target)
 
@@ -158,13 +181,15 @@ def _copy_input(trial: Trial, source: Path, folder: Path) -> None:
             shutil.copyfile(source / name, folder / name)
 
 
-def _write_pages(trial: Trial, work: Path, *, shown: dt.date | None, say: Progress) -> str:
+def _write_pages(
+    trial: Trial, work: Path, log: Log, *, shown: dt.date | None, say: Progress
+) -> str:
     """Run the notebook (its last cell writes the results) and write it and the page it gives."""
     notebook = report_notebook(date=shown)
     executed = execute(notebook, work, started=lambda cell: _tell_stage(cell, say))
     nbformat.write(executed, work / NOTEBOOK)  # type: ignore[no-untyped-call]
     say("writing the page")
-    html = notebook_html(executed, title=title_of(trial))
+    html = notebook_html(executed, title=title_of(trial, log))
     (work / HTML).write_text(html, encoding="utf-8", newline="\n")
     return html
 
@@ -175,10 +200,13 @@ def _tell_stage(cell: str, say: Progress) -> None:
         say(STAGES[cell])
 
 
-def _command(trial_path: str | Path, out: str | Path, *, date: dt.date | None, pdf: bool) -> str:
+def _command(
+    trial_path: str | Path, out: str | Path, *, date: dt.date | None, pdf: bool, interim: bool
+) -> str:
     words = ["silagetrial", "report", str(trial_path), "--out", str(out)]
     words += [] if date is None else ["--date", date.isoformat()]
-    return shlex.join([*words, *(["--pdf"] if pdf else [])])
+    words += ["--pdf"] if pdf else []
+    return shlex.join([*words, *(["--interim"] if interim else [])])
 
 
 def _written(folder: Path) -> Report:
