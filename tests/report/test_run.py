@@ -38,9 +38,8 @@ def test_the_report_is_complete(
     source = folder_of(name)
     copied = {f"data/{path.name}" for path in source.iterdir()}
     beside = {name for name in names if name.startswith(("figures/", "tables/"))}
-    assert names - beside == {
-        "report.html", "report.ipynb", "results.json", "manifest.json", *copied
-    }  # fmt: skip
+    written_too = {"results.json", "methods.txt", "references.bib", "manifest.json"}
+    assert names - beside == {"report.html", "report.ipynb", *written_too, *copied}
     _check_links(report, beside)
     for path in source.iterdir():
         assert (report.path / "data" / path.name).read_bytes() == path.read_bytes()
