@@ -150,7 +150,8 @@ def _unit(result: ResponseAnalysis) -> str:
     """The unit of replication: bales in pairs count by the pair."""
     if result.model is None or result.model.unit != "bale":
         return "" if result.model is None else result.model.unit
-    return "pair" if result.records.rows["pair"].notna().any() else "bale"
+    paired = result.records.rows["pair"].notna().any()
+    return "pair" if paired else result.records.unit.each
 
 
 def _means(analysis: Analysis) -> list[str]:

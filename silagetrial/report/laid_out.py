@@ -67,24 +67,9 @@ def _drawn(trial: Trial) -> str:
 
 
 def _further(trial: Trial) -> list[str]:
-    """Bales opened late, weighed or sampled together, or with several results at one opening."""
+    """Laboratories, and what became of several results of one bale."""
     silage = trial.samples[trial.samples["kind"] != "day0"]
     lines = []
-    late = {
-        bale
-        for opening in trial.settings.openings
-        for bale in silage.loc[
-            (silage["opening"] == opening.name) & (silage["days"] > opening.window[1]), "of"
-        ]
-    }
-    if late:
-        lines.append(say("design.late", bales=count(len(late), "bale")))
-    sizes = trial.sample_parts["sample"].value_counts()
-    if len(sizes):
-        each = joined([str(size) for size in sorted(set(sizes))])
-        lines.append(say("seen.composites", sizes=each, number=len(sizes)))
-    if len(trial.group_masses):
-        lines.append(say("design.together", number=len(trial.group_masses)))
     names = [str(name) for name in dict.fromkeys(silage["laboratory"].dropna())]
     if len(names) > 1:
         said = {"laboratories": count(len(names), "laboratory"), "names": joined(names)}

@@ -54,6 +54,8 @@ def model(result: ResponseAnalysis) -> Prose:
     if result.answered:
         df = count(choice.error_df, "degree of freedom")
         lines.append(say("model.scope", scope=choice.scope, df=df))
+    if result.records.unit.size > 1:
+        lines.append(say("model.together", unit=result.records.unit.each))
     lines.append(say("methods.by_design"))
     return Prose((" ".join(lines),))
 
@@ -110,7 +112,8 @@ def references(analysis: Analysis) -> Prose:
 def rerun() -> Prose:
     """Return how to run the report again."""
     lines = (
-        say("rerun.complete"), say("rerun.install"), say("rerun.command"), say("rerun.manifest"),
+        say("rerun.complete"), say("rerun.install"), say("rerun.command"), say("rerun.notebook"),
+        say("rerun.manifest"),
     )  # fmt: skip
     return Prose(lines, kind="list")
 

@@ -19,7 +19,7 @@ from silagetrial.report.laid_out import lost_bales
 from silagetrial.report.looks import Log
 from silagetrial.report.software import versions
 from silagetrial.report.symbols import Terms, groups
-from silagetrial.report.values import with_values
+from silagetrial.report.values import units_of, with_values
 
 __all__ = ["paragraph", "write"]
 
@@ -89,8 +89,9 @@ def _design(analysis: Analysis) -> list[str]:
             for name in settings.compare
         ]
         first = say("paper.design_unpaired", **said, each=joined(each, last="comma"))
-    lost = lost_bales(trial)
-    return [first, *([say("paper.lost", number=lost)] if lost else [])]
+    lost, units = lost_bales(trial), units_of(analysis)
+    together = [say("paper.together", units=joined(units))] if units else []
+    return [first, *together, *([say("paper.lost", number=lost)] if lost else [])]
 
 
 def _opened(analysis: Analysis) -> str:

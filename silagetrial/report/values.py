@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.analysis.values import OUTSIDE
 from silagetrial.display.language import say
-from silagetrial.display.phrases import joined
+from silagetrial.display.phrases import count, joined
 from silagetrial.report.cited import cite
 from silagetrial.report.laid_out import lost_bales
 from silagetrial.report.tables_results import COEFFICIENTS
-from silagetrial.silage.drymatter import COEFFICIENTS as DRIVEN_OFF
+from silagetrial.silage import COEFFICIENTS as DRIVEN_OFF
 
-__all__ = ["limits", "points", "with_values"]
+__all__ = ["limits", "points", "together", "units_of", "with_values"]
 
 
 def points(analysis: Analysis) -> list[str]:
@@ -25,6 +26,8 @@ def points(analysis: Analysis) -> list[str]:
         *_balance(analysis),
         *_dry_matter(analysis),
         *limits(analysis),
+        *_outside(analysis),
+        *together(analysis),
         *_lost(analysis),
     ]
 
@@ -109,6 +112,41 @@ def _share(result: ResponseAnalysis) -> str:
 def _counted(result: ResponseAnalysis) -> str:
     names = dict.fromkeys(str(name) for name in result.records.counts.frame["opening"])
     return say("methods.counted_at", openings=joined(list(names)), what=result.response.in_sentence)
+
+
+def _outside(analysis: Analysis) -> list[str]:
+    """What became of values outside the windows, where there are some."""
+    each = [
+        say("methods.outside_of", results=count(number, "result"), what=r.response.in_sentence)
+        for r in analysis.responses.values()
+        if (number := int((r.records.left_out.frame["what"] == OUTSIDE).sum()))
+    ]
+    return [say("methods.outside", results=joined(each))] if each else []
+
+
+def together(analysis: Analysis) -> list[str]:
+    """Return what became of composites and groups; nothing where every value is of one bale.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
+    units, sizes = units_of(analysis), analysis.trial.sample_parts["sample"].value_counts()
+    if units:
+        return [say("methods.together", units=joined(units))]
+    if not len(sizes):
+        return []
+    each = joined([str(size) for size in sorted(set(sizes))])
+    return [say("seen.composites", sizes=each, number=len(sizes))]
+
+
+def units_of(analysis: Analysis) -> list[str]:
+    """Return the responses whose values are of several bales, each with its units."""
+    return [
+        say("methods.units_of", what=r.response.in_sentence, units=r.records.unit.several)
+        for r in with_values(analysis)
+        if r.records.unit.size > 1
+    ]
 
 
 def _lost(analysis: Analysis) -> list[str]:

@@ -66,7 +66,7 @@ def test_only_what_was_run_is_told(analysed: Analysed) -> None:
         "bootstrap",
         "Equivalence",
         "Non-inferiority",
-        "curve",
+        "planned curve",
         "adjusted for the crop",
         "As planned, ",
         "share of bales over",
@@ -91,7 +91,10 @@ def test_only_what_was_run_is_told(analysed: Analysed) -> None:
 def test_what_became_of_results_below_the_limit_is_told_with_their_share(
     analysed: Analysed,
 ) -> None:
+    separate = " ".join(methods.methods(analysed("separate")).lines)
+    assert "is none of that opening (" in separate
     cored = " ".join(methods.methods(analysed("recored")).lines)
+    assert "outside the window" not in cored
     assert "lay 14 of 78 results of butyric acid (18 %); where it is modelled" in cored
     assert "reported as counts: 6 weeks for butyric acid." in cored
     assert "(butyric acid); 6 weeks, 3 months, 5 months and 8 months (DM loss)" in cored
