@@ -18,6 +18,9 @@ case of the binomial. Biometrika 26, 404-413.
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -114,14 +117,16 @@ def modelled_shares(
         What a value is of: composites vary less than bales, so that their share is another one.
     """
     at = float(np.log(limit)) if response.scale == "log" else limit
-    weights = np.array([float(p.term.split(" ")[0] not in NOT_OF_BALES) for p in fit.parameters])
-    variance = float(weights @ fit.theta)
-    spread = float(weights @ fit.theta_covariance @ weights)
-    df = 2.0 * variance**2 / spread
+    weights = np.array([_one_value(fit, cell) for cell in means.labels.to_dict("records")])
+    variances = weights @ fit.theta
+    spreads = np.einsum("ri,ij,rj->r", weights, fit.theta_covariance, weights)
+    dfs = 2.0 * variances**2 / spreads
     found = contrasts(fit, means, level=level).frame
     shares = [
-        share_interval(mean, error, at, sd=float(np.sqrt(variance)), df=df, level=level)
-        for mean, error in zip(found["estimate"], found["std_error"], strict=True)
+        share_interval(mean, error, at, sd=float(sd), df=float(df), level=level)
+        for mean, error, sd, df in zip(
+            found["estimate"], found["std_error"], np.sqrt(variances), dfs, strict=True
+        )
     ]
     frame = means.labels.assign(
         limit=limit, **dict(zip(("estimate", "conf_low", "conf_high"), np.array(shares).T,
@@ -131,11 +136,41 @@ def modelled_shares(
     notes = (
         f"{response.label} over {limit:g} {response.level_unit}: share of {_single(unit)}, {of} "
         f"taken as normal with the sum of all variances between {unit.word}s "
-        f"(SD {np.sqrt(variance):.3g}, {df:.1f} df); intervals by the noncentral t.",
+        f"({_spread_told(variances, dfs)}); intervals by the noncentral t.",
     )
     over = f"over {limit:g} {response.level_unit}"
     title = f"{response.label}: share of {unit.several} {over}, by the model"
     return Table(frame, title=title, notes=notes, formats={"limit": "g"})
+
+
+def _one_value(fit: Fit, cell: Mapping[Hashable, Any]) -> Floats:
+    """Weights of the parameters whose sum is the variance of one value of a cell, (m,).
+
+    Of residual variances by group the cell's own counts; a serial range is no variance, and what
+    is correlated in time varies as much for that.
+    """
+    names = [cell["binding"], cell["opening"], f"{cell['binding']}:{cell['opening']}"]
+    groups = {f"residual: {name}" for name in names}
+    apart = len(fit.frame.residual.names) > 1
+    return np.array(
+        [
+            p.kind == "variance"
+            and p.term.split(" ")[0] not in NOT_OF_BALES
+            and (not apart or p.name in groups or p.name not in fit.frame.residual.names)
+            for p in fit.parameters
+        ],
+        dtype=np.float64,
+    )
+
+
+def _spread_told(variances: Floats, dfs: Floats) -> str:
+    """``SD 0.42, 31.0 df``; from the smallest to the largest SD where they differ."""
+    order = np.argsort(variances)
+    sds = [f"{np.sqrt(variances[k]):.3g}" for k in (order[0], order[-1])]
+    own = [f"{dfs[k]:.1f}" for k in (order[0], order[-1])]
+    if sds[0] == sds[1]:
+        return f"SD {sds[0]}, {own[0]} df"
+    return f"SD {sds[0]} to {sds[1]}, {own[0]} to {own[1]} df"
 
 
 def _single(unit: UnitKind) -> str:

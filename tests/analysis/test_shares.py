@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from analysis_designs import fitted, separate_pairs, settings_of
+from analysis_designs import DAYS, fitted, recored_pairs, separate_pairs, settings_of
 from scipy import stats
 
 from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
@@ -15,6 +15,7 @@ from silagetrial.analysis.shares import (
     modelled_shares,
     share_interval,
 )
+from silagetrial.mixed import fit_mixed
 from silagetrial.mixed.noncentral import noncentral_t_cdf
 
 
@@ -63,6 +64,28 @@ def test_modelled_shares_add_up_the_variances() -> None:
     assert (table.frame["conf_low"] < table.frame["estimate"]).all()
     on_logs = modelled_shares(fit, wanted.means, BUTYRIC_ACID, float(np.exp(2.5)), level=0.95)
     np.testing.assert_allclose(on_logs.frame["estimate"], table.frame["estimate"], rtol=1e-12)
+
+
+@pytest.mark.parametrize("by", ["opening", "binding:opening"])
+def test_spread_of_a_value_is_that_of_its_group_and_no_range(by: str) -> None:
+    """A serial range is in days, and of residual variances by group the cell's own counts."""
+    rows = recored_pairs(16, openings=("A", "B", "C"))
+    rows = rows.assign(days=rows["opening"].map(DAYS))
+    rng = np.random.default_rng(8)
+    y = rng.normal(size=len(rows)) * rows["opening"].map({"A": 0.5, "B": 1.0, "C": 2.0}) + 2.0
+    choice, _, wanted = fitted(rows, settings_of("recored", openings=("A", "B", "C")), y.to_numpy())
+    fit = fit_mixed(
+        rows.assign(y=y), choice.formula, random=choice.random, levels=choice.levels,
+        residual_by=by, serial={"bale": "days"},
+    )  # fmt: skip
+    theta = {p.name: value for p, value in zip(fit.parameters, fit.theta, strict=True)}
+    table = modelled_shares(fit, wanted.means, DM_LOSS, 2.5, level=0.95).frame
+    means = wanted.means.rows[:, fit.frame.kept] @ fit.beta
+    groups = table["opening"] if by == "opening" else table["binding"] + ":" + table["opening"]
+    own = np.array([theta[f"residual: {name}"] for name in groups])
+    wide = (2.5 - means) / np.sqrt(theta["pair"] + theta["bale"] + own)
+    np.testing.assert_allclose(table["estimate"], stats.norm.sf(wide), rtol=1e-10)
+    assert (table["conf_low"] < table["estimate"]).all()
 
 
 def value_rows(values: list[tuple[str, float, bool, float]]) -> pd.DataFrame:
