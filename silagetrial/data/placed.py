@@ -41,8 +41,20 @@ DERIVED: Final[Mapping[str, Mapping[str, str]]] = {
         "opening": "opening the weighing belongs to, or is nearest to; none for the first weighing",
         "in_window": "weighed inside the window of that opening",
     },
+    **{
+        table: {
+            "days": "days in storage, from film wrapping",
+            "calendar_days": "the same in calendar days, by which windows count",
+            "opening": "opening it belongs to, or is nearest to",
+            "in_window": "inside the window of that opening",
+        }
+        for table in ("mould", "aerobic")
+    },
 }
 """Columns that follow from others and are added once, at reading."""
+
+_SEEN: Final = {"mould": "seen_at", "aerobic": "opened_at"}
+"""Tables of what was seen on opened bales, with the column of the time."""
 
 Days: TypeAlias = NDArray[np.float64]
 Parts: TypeAlias = Sequence[Sequence[Row]]
@@ -60,7 +72,12 @@ class _Stored:
 
 def placed(draft: Draft) -> Draft:
     """Return the draft with the columns of `DERIVED`."""
-    return _placed_weighings(_placed_samples(draft))
+    draft = _placed_weighings(_placed_samples(draft))
+    for table, when in _SEEN.items():
+        parts = [_bales_of(draft, (bale,)) for bale in draft.cells(table, "bale")]
+        stored = _stored(draft, draft.tables[table][when], parts)
+        draft = draft.with_columns(table, _columns(draft, table, stored, parts))
+    return draft
 
 
 def _placed_samples(draft: Draft) -> Draft:

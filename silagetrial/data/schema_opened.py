@@ -6,7 +6,7 @@ from typing import Final
 
 from silagetrial.data.column import column
 
-__all__ = ["AEROBIC", "ENDED", "MOULD", "TEMPERATURES"]
+__all__ = ["AEROBIC", "ENDED", "MOULD", "TEMPERATURES", "WARM"]
 
 MOULD: Final = (
     column("bale", "id", "bale looked at", required=True),
@@ -37,7 +37,8 @@ TEMPERATURES: Final = (
     column("note", "text", "remark"),
 )
 
-ENDED: Final = ("warm", "stopped")
+WARM: Final = "warm"
+ENDED: Final = (WARM, "stopped")
 
 AEROBIC: Final = (
     column("bale", "id", "bale the silage was taken from", required=True),

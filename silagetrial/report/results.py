@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.analysis.opened import hours_at_air, mould_seen, temperatures_read
 from silagetrial.report import plan_kept
 from silagetrial.report.box import summary
 from silagetrial.report.looks import Log, notice
@@ -59,6 +60,11 @@ def contents(analysis: Analysis, *, log: Log | None = None) -> dict[str, object]
             {"name": o.name, "days": o.days, "window": o.window} for o in settings.openings
         ],
         "plan": plan_kept.contents(analysis),
+        "opened": {
+            "mould": mould_seen(analysis.trial),
+            "aerobic": hours_at_air(analysis.trial),
+            "temperatures": temperatures_read(analysis.trial),
+        },
         "responses": {name: _response(result) for name, result in analysis.responses.items()},
     }
 

@@ -16,6 +16,7 @@ from silagetrial.report.findings import planned_days, sampled
 from silagetrial.report.tables_answer import answer
 from silagetrial.report.tables_means import means
 from silagetrial.report.tables_model import blups, bootstrap, sd_ratios
+from silagetrial.report.tables_opened import at_air, mould, temperatures
 from silagetrial.report.tables_planned import (
     claim,
     curve,
@@ -39,6 +40,7 @@ from silagetrial.report.tables_witnesses import exact, witness
 
 __all__ = [
     "answer",
+    "at_air",
     "bales",
     "blups",
     "bootstrap",
@@ -54,11 +56,13 @@ __all__ = [
     "held_equal",
     "left_out",
     "means",
+    "mould",
     "refused",
     "sd_ratios",
     "sensitivity",
     "shares",
     "storage",
+    "temperatures",
     "terms",
     "tests",
     "variance_intervals",

@@ -10,6 +10,7 @@ from silagetrial.report.sections.closing import CAUTIONS, METHODS, PAPER, REFERE
 from silagetrial.report.sections.comparison import BUTYRIC, FURTHER, LOSS
 from silagetrial.report.sections.measured import MEASURED
 from silagetrial.report.sections.model import MODEL
+from silagetrial.report.sections.opened import OPENED
 from silagetrial.report.sections.section import Cell, Section
 from silagetrial.report.sections.trial import TRIAL
 
@@ -22,6 +23,7 @@ SECTIONS: Final = (
     BUTYRIC,
     LOSS,
     FURTHER,
+    OPENED,
     MODEL,
     WITNESSES,
     RESIDUALS,
