@@ -288,15 +288,7 @@ def _residuals(rows: pd.DataFrame, fit: Fit) -> pd.DataFrame:
 
     Beside a negative variance, effects of the other units would swallow or swell them.
     """
-    used = rows.iloc[fit.frame.rows]
+    used = rows.iloc[fit.frame.rows][["bale", "binding", "opening"]].reset_index(drop=True)
     residual = without_negative(fit).residuals
-    return pd.DataFrame(
-        {
-            "bale": used["bale"].to_numpy(),
-            "binding": used["binding"].to_numpy(),
-            "opening": used["opening"].to_numpy(),
-            "fitted": fit.fitted,
-            "residual": residual,
-            "standardised": residual / residual.std(ddof=0),
-        }
-    )
+    standardised = residual / residual.std(ddof=0)
+    return used.assign(fitted=fit.fitted, residual=residual, standardised=standardised)

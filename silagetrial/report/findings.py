@@ -138,8 +138,7 @@ def due_at(trial: Trial, opening: str) -> str:
     if not due:
         return ""
     begun = bool((trial.samples["opening"] == opening).any())
-    samples = count(due, "sample")
-    return say("due.begun", samples=samples) if begun else say("due.not_opened", samples=samples)
+    return say("due.begun" if begun else "due.not_opened", samples=count(due, "sample"))
 
 
 def sampled(analysis: Analysis) -> pd.DataFrame:
