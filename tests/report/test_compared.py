@@ -165,6 +165,19 @@ def test_a_number_in_a_text_may_be_rounded_the_other_way(kept: str, same: bool) 
     assert differences(kept, again, exact=True) != ()
 
 
+@pytest.mark.parametrize(
+    ("kept", "again"),
+    [
+        ("bale A01-net", "bale A02-net"),
+        ("filed on 2024-12-06", "filed on 2024-12-07"),
+        ("none of 17 results", "none of 18 results"),
+        ("at 9 months", "at 8 months"),
+    ],
+)
+def test_names_dates_and_counts_in_a_text_are_not_rounded(kept: str, again: str) -> None:
+    assert differences(kept, again, exact=False) != ()
+
+
 def test_what_is_gone_and_what_was_added_is_named() -> None:
     content = copy.deepcopy(CONTENT)
     del content["plan"]
