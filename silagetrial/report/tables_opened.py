@@ -26,8 +26,8 @@ def mould(trial: Trial) -> Shown:
         },
         formats={"surface_share": ".1f", "discarded_kg": ".1f"},
         notes=(
-            "Counts and means of bales inside the windows, no model. Mould can be seen or not; what "
-            "is not seen is no proof that feed is safe.",
+            "Counts and means of bales inside the windows, no model. Mould can be seen or not; "
+            "what is not seen is no proof that feed is safe.",
         ),
         name="mould",
     )
