@@ -19,6 +19,7 @@ from silagetrial.analysis.strata import (
     completed,
     confounded_openings,
     confounded_with,
+    counted,
     splits_blocks,
     stratum_df,
 )
@@ -34,6 +35,7 @@ from silagetrial.analysis.terms import (
 )
 from silagetrial.analysis.units import kind_of
 from silagetrial.data.settings import Settings
+from silagetrial.display.phrases import block_word
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed.checks import inseparable
@@ -178,11 +180,11 @@ def _candidates(
     if count["lot"] > 1 and not lots_are_fixed(rows):
         found.append(("lot", f"{count['lot']} lots: bales of a lot share crop and day"))
     if count["run"] > 1:
-        why = f"{count['run']} runs: bales made one after another share more than the binding"
+        why = f"{counted(rows, 'run', 'run')}: bales made one after another share more than the binding"
         found.append(("run", why))
     if count["pair"]:
-        word = "pairs" if len(set(rows["binding"])) < 3 else "sets"
-        why = f"{count['pair']} {word}: {kind.several} of one {word[:-1]} share the swath"
+        word = block_word(sorted(set(rows["binding"])))
+        why = f"{counted(rows, 'pair', word)}: {kind.several} of one {word} share the swath"
         found.append(("pair", why))
     if recored:
         found.append(("bale", f"each {kind.each} was cored again and again"))
@@ -247,10 +249,8 @@ def _binding_refusal(
 
 def _no_error(rows: pd.DataFrame, unit: BindingUnit) -> NoAnswer:
     column, word = unit.replicate
-    count = rows[column].nunique()
-    leave = f"{count} {word} in the comparison leaves" if count == 1 else (
-        f"{count} {word}s in the comparison leave"
-    )  # fmt: skip
+    leave = counted(rows, column, word) + " in the comparison leave"
+    leave += "s" if rows[column].nunique() == 1 else ""
     more = "with all bindings at the same opening" if word == "pair" else "of each binding"
     return NoAnswer(
         found=f"{leave} no degrees of freedom among {unit.plural} for the error of the binding, "

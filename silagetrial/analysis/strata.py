@@ -22,6 +22,7 @@ __all__ = [
     "completed",
     "confounded_openings",
     "confounded_with",
+    "counted",
     "holds_several",
     "indicators",
     "splits_blocks",
@@ -78,6 +79,23 @@ def unpaired(rows: pd.DataFrame) -> Bools:
     """Tell which rows of `completed` are of bales made without a partner."""
     alone: Bools = (rows["pair"].isna() | (rows["pair"] == rows["bale"])).to_numpy(dtype=bool)
     return alone
+
+
+def counted(rows: pd.DataFrame, column: str, word: str) -> str:
+    """Count blocks in words: ``24 pairs``, ``24 pairs and 12 bales alone``.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        From `completed`, where a bale without a pair or a run is one of its own.
+    column : str
+    word : str
+        What one block is called; a regular noun.
+    """
+    alone = rows[column].eq(rows["bale"]) & (column != "bale")
+    blocks, bales = rows.loc[~alone, column].nunique(), rows.loc[alone, "bale"].nunique()
+    parts = [f"{blocks} {word}" + ("" if blocks == 1 else "s")] if blocks else []
+    return " and ".join([*parts, f"{kind_of(rows).counted(bales)} alone"] if bales else parts)
 
 
 def confounded_with(

@@ -138,6 +138,13 @@ def test_unpaired_bales_add_to_the_df_of_the_pairs() -> None:
     assert contrasts(fit, wanted.differences).frame["df"].iloc[0] > 3
 
 
+def test_bales_alone_are_not_counted_as_pairs() -> None:
+    reason = row_of(choose_model(MIXTURE, settings_of()), "pair")["reason"]
+    assert reason == "4 pairs and 6 bales alone: bales of one pair share the swath"
+    whole = row_of(choose_model(separate_pairs(4, "A"), settings_of()), "pair")["reason"]
+    assert whole == "4 pairs: bales of one pair share the swath"
+
+
 def test_one_pair_on_every_farm_is_not_separable() -> None:
     """Farm by binding equals the residual there; the table says so, without an SD."""
     choice = choose_model(separate_pairs(1, "A", sites=6), settings_of())
