@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from silagetrial.display.phrases import block_word
+from silagetrial.display.phrases import block_word, count
 from silagetrial.errors import Problem
 from silagetrial.planning.spoiler_case import Case, spoiler
 
@@ -68,13 +68,20 @@ NEVER_BY_CHANCE = 8
 
 
 def order(case: Case) -> Iterator[Problem]:
-    """One binding first in every pair: what changes along the swath enters the difference."""
+    """One binding first in every pair: what changes along the swath enters the difference.
+
+    In runs the order is drawn once for all pairs of a set of runs: chance often puts one binding
+    first in all of a few sets, and `runs` says what that does.
+    """
+    in_runs = case.plan.switch_every > 1
     made = case.rows.drop_duplicates("bale").sort_values(["site", "order"])
-    first = made.drop_duplicates("pair")["binding"]
-    block = block_word(case.plan.settings.compare)
-    if len(first) > 1 and first.nunique() == 1:
+    first_bales = made.drop_duplicates("pair")
+    first = (first_bales.drop_duplicates("run") if in_runs else first_bales)["binding"]
+    block = "set of runs" if in_runs else block_word(case.plan.settings.compare)
+    blocks = "sets of runs" if in_runs else f"{block}s"
+    if first.nunique() == 1 and len(first) >= (NEVER_BY_CHANCE if in_runs else 2):
         yield spoiler(
-            "layout", f"{first.iloc[0]} is made first in each of {len(first)} {block}s: binding "
+            "layout", f"{first.iloc[0]} is made first in each of {len(first)} {blocks}: binding "
             "and order are confounded", "each binding first equally often",
             f"where that came by chance, draw with another seed before the first bale is made, and "
             f"say so; else draw the order within each {block}",
@@ -101,10 +108,13 @@ def runs(case: Case) -> Iterator[Problem]:
     """Bindings made in runs."""
     every = case.plan.switch_every
     if every > 1:
-        runs = case.rows["run"].nunique()
+        runs, df = count(case.rows["run"].nunique(), "run"), case.model.error_df
+        left = ""
+        if case.model.refusal is None and case.model.unit == "run":
+            left = f", which leave {count(df, 'degree of freedom')} for the error of the binding"
         yield spoiler(
-            "layout.switch_every", f"the binding is switched every {every} bales: {runs} runs of "
-            "one binding, and all that changes between runs looks like the binding",
+            "layout.switch_every", f"the binding is switched every {every} bales: {runs} of "
+            f"one binding{left}, and all that changes between runs looks like the binding",
             "the binding switched at every bale",
             "the run, not the bale, is what counts as one replicate: plan more runs, or switch at "
             "every bale",
