@@ -20,7 +20,7 @@ from silagetrial.data.cells import LARGEST, YEARS, CellFault, Value, parse_cell
 from silagetrial.data.schema import Column, Kind
 from silagetrial.data.settings import Decimal
 
-__all__ = ["BLANK", "ReadColumn", "read_column"]
+__all__ = ["BLANK", "MixedMarks", "ReadColumn", "read_column"]
 
 _UNSAFE_IN_NAME: Final = re.compile(r"[\s,;]")
 _POINT: Final = re.compile(r"<?\s*[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
@@ -43,6 +43,14 @@ _NUMERIC: Final = ("number", "measured")
 
 
 @dataclass(frozen=True)
+class MixedMarks:
+    """Cells of one column with a comma and cells with a point, by their numbers from 0."""
+
+    commas: tuple[int, ...]
+    points: tuple[int, ...]
+
+
+@dataclass(frozen=True)
 class ReadColumn:
     """What the cells of one column hold.
 
@@ -55,11 +63,14 @@ class ReadColumn:
         Limits, of a measured column; NaN where there is none.
     faults : tuple of (int, CellFault)
         Number of each cell that cannot be read, from 0, and why.
+    mixed : MixedMarks or None
+        Where the column has both decimal marks; its commas are among the faults.
     """
 
     values: list[object]
     below: list[float]
     faults: tuple[tuple[int, CellFault], ...] = ()
+    mixed: MixedMarks | None = None
 
 
 def read_column(
@@ -103,7 +114,22 @@ def _one_by_one(
             for text, item in read.items()
         }
         below = list(map(limits.__getitem__, cells))
-    return ReadColumn(list(map(value_of.__getitem__, cells)), below, faults)
+    mixed = _mixed_marks(cells) if column.kind in _NUMERIC and decimal is None and faults else None
+    return ReadColumn(list(map(value_of.__getitem__, cells)), below, faults, mixed)
+
+
+def _mixed_marks(cells: Sequence[str]) -> MixedMarks | None:
+    commas = tuple(k for k, cell in enumerate(cells) if _has_comma(cell))
+    points = tuple(k for k, cell in enumerate(cells) if _has_point(cell))
+    return MixedMarks(commas, points) if commas and points else None
+
+
+def _has_comma(text: str) -> bool:
+    return "," in text and _COMMA.fullmatch(text) is not None
+
+
+def _has_point(text: str) -> bool:
+    return "." in text and _POINT.fullmatch(text) is not None
 
 
 def _held(text: str, read: Value | CellFault, kind: Kind) -> object:
@@ -168,8 +194,8 @@ def _pointed(
 ) -> tuple[dict[str, str], dict[str, CellFault]]:
     """Return each text with a decimal point, and the texts whose mark cannot be told."""
     as_written = {text: text for text in texts}
-    commas = [text for text in as_written if "," in text and _COMMA.fullmatch(text)]
-    points = [text for text in as_written if "." in text and _POINT.fullmatch(text)]
+    commas = [text for text in as_written if _has_comma(text)]
+    points = [text for text in as_written if _has_point(text)]
     if decimal == ",":
         return _with_point(as_written, commas), _each(points, _declared_comma)
     if decimal == "." or not commas:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from silagetrial.data.cells import CellFault
-from silagetrial.data.columns import BLANK, ReadColumn, read_column
+from silagetrial.data.columns import BLANK, MixedMarks, ReadColumn, read_column
 from silagetrial.data.files import RawTable, ragged_rows
 from silagetrial.data.nearest import did_you_mean, nearest
 from silagetrial.data.schema import TABLES, Column, Kind, file_name
@@ -21,6 +21,9 @@ from silagetrial.errors import Problem
 __all__ = ["Rejected", "TypedTable", "empty_table", "typed_table"]
 
 _KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+
+FIRST_LINES: Final = 3
+"""Lines named of a fault that is said once for a column."""
 
 
 @dataclass(frozen=True)
@@ -112,10 +115,14 @@ def typed_table(
         if column.name not in where:
             continue
         cells = raw.columns[where[column.name]]
-        read[column.name] = read_column(cells, column, decimal=decimal)
-        for k, fault in read[column.name].faults:
+        held = read[column.name] = read_column(cells, column, decimal=decimal)
+        said = set() if held.mixed is None else set(held.mixed.commas)
+        if held.mixed is not None:
+            problems.append(_two_marks(file, raw.lines, column.name, cells, held.mixed))
+        for k, fault in held.faults:
             rejected.append(Rejected(raw.lines[k], column.name, (cells[k],)))
-            problems.append(_faulty_cell(file, raw.lines[k], column.name, fault))
+            if k not in said:
+                problems.append(_faulty_cell(file, raw.lines[k], column.name, fault))
     frame = _frame(columns, read, lines=raw.lines)
     if not frame[columns[0].name].is_unique:
         by = [column.name for column in columns if column.kind != "ids"]
@@ -128,6 +135,38 @@ def typed_table(
 
 def _faulty_cell(file: str, line: int, column: str, fault: CellFault) -> Problem:
     return Problem("error", file, line, column, fault.found, fault.expected, fault.remedy)
+
+
+def _two_marks(
+    file: str, lines: Sequence[int], column: str, cells: Sequence[str], mixed: MixedMarks
+) -> Problem:
+    """Say once for a column that both decimal marks stand in it; the rarer one first."""
+    marks = [("comma", mixed.commas), ("point", mixed.points)]
+    marks.sort(key=lambda mark: len(mark[1]))
+    parts = []
+    for name, places in marks:
+        there = sorted((lines[k], cells[k]) for k in places)
+        number = f"{len(there)} cell" + ("" if len(there) == 1 else "s")
+        parts.append(f"a {name} in {number}, as {there[0][1]!r} ({_first_lines(there)})")
+    return Problem(
+        "error",
+        file,
+        min(lines[k] for k in marks[0][1]),
+        column,
+        "two decimal marks in one column: " + ", and ".join(parts),
+        "one decimal mark in a column",
+        "write 3.5, not 3,5, and 1234 whole, in every line of the column",
+    )
+
+
+def _first_lines(there: Sequence[tuple[int, str]]) -> str:
+    """Name the first lines of some cells: ``line 3``, ``lines 3, 4, 5 and 72 more``."""
+    named = [str(line) for line, _ in there[:FIRST_LINES]]
+    more = len(there) - len(named)
+    if len(there) == 1:
+        return f"line {named[0]}"
+    *most, last = [*named, *([f"{more} more"] if more else [])]
+    return f"lines {', '.join(most)} and {last}"
 
 
 def _misspelt(heading: Sequence[str], columns: Sequence[Column]) -> frozenset[str]:

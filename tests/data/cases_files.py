@@ -184,7 +184,7 @@ CELLS = tuple(
             SAMPLE,
             "butyric_acid",
             "0,84",
-            "'0,84', a decimal or thousands comma",
+            "two decimal marks in one column: a comma in 1 cell, as '0,84' (line",
             "write 3.5, not 3,5",
         ),
         (
@@ -192,7 +192,7 @@ CELLS = tuple(
             SAMPLE,
             "butyric_acid",
             "<0,3",
-            "'<0,3', a decimal or thousands comma",
+            "two decimal marks in one column: a comma in 1 cell, as '<0,3' (line",
             "write 3.5, not 3,5",
         ),
         ("samples", SAMPLE, "butyric_acid", "ND", "'ND', not detected", "write < and the limit"),

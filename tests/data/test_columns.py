@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from silagetrial.data import TABLES
 from silagetrial.data.cells import CellFault, parse_cell
 from silagetrial.data.columns import read_column
+from silagetrial.data.files import RawTable
+from silagetrial.data.frames import typed_table
 
 ACID = next(column for column in TABLES["samples"] if column.name == "butyric_acid")
 MASS = next(column for column in TABLES["weighings"] if column.name == "gross")
@@ -82,6 +84,29 @@ def found(texts: list[str], decimal: str | None = None) -> list[str]:
 def test_mixed_marks_are_refused() -> None:
     said = "'3,5', a decimal or thousands comma, and '4.5' in the same column"
     assert found(["3,5", "4.5", "12"]) == [said]
+
+
+def test_two_marks_are_one_problem_of_the_column() -> None:
+    texts = ["3,5"] * 75 + ["12"] * 5 + ["4.5"] * 4 + ["ND", "<0.3"]
+    read = read_column(texts, MASS)
+    assert read.mixed is not None
+    assert read.mixed.commas == tuple(range(75))
+    assert read.mixed.points == (80, 81, 82, 83, 85)
+    rows = tuple((f"s{k:02}", text) for k, text in enumerate(texts))
+    raw = RawTable("samples.csv", ("sample", "dm"), tuple(range(2, 88)), rows)
+    typed, problems = typed_table("samples", raw)
+    (mixed,) = [each for each in problems if "two decimal marks" in each.found]
+    assert mixed.found == (
+        "two decimal marks in one column: a point in 5 cells, as '4.5' (lines 82, 83, 84 and 2 "
+        "more), and a comma in 75 cells, as '3,5' (lines 2, 3, 4 and 72 more)"
+    )
+    assert (mixed.line, mixed.column, mixed.expected) == (82, "dm", "one decimal mark in a column")
+    assert [each.line for each in problems if each.column == "dm"] == [82, 86, 87]
+    # Every comma stays unread.
+    assert typed.frame["dm"].isna().sum() == 75 + 2
+    assert len(typed.rejected) == 75 + 2
+    assert read_column(["3,5", "4,5"], MASS).mixed is None
+    assert read_column(["3.5", "4,5"], MASS, decimal=",").mixed is None
 
 
 def test_a_comma_that_may_be_either_is_refused() -> None:

@@ -109,7 +109,10 @@ def fresh_without_dm_unit(folder: Path) -> None:
         (cell("samples", SAMPLE, "dm_basis", "Oven"), ["'Oven'"]),
         (
             cell("samples", SAMPLE, "butyric_acid", "0,84"),
-            ["'0,84', a decimal or thousands comma, and '1.17' in the same column"],
+            [
+                "two decimal marks in one column: a comma in 1 cell, as '0,84' (line 10), and a "
+                "point in 15 cells, as '1.17' (lines 11, 12, 13 and 12 more)"
+            ],
         ),
         (
             both(
