@@ -15,7 +15,7 @@ from typing import Final
 from silagetrial.display.scratch import put_in_place, working_folder
 from silagetrial.errors import UsageError
 
-__all__ = ["WRITER", "FileHash", "Work", "check_place", "hash_file", "place"]
+__all__ = ["WRITER", "FileHash", "Work", "as_written", "check_place", "hash_file", "place"]
 
 WRITER: Final = "silagetrial"
 
@@ -79,7 +79,8 @@ def check_place(
     force : bool
         Replace a folder with anything else in it as well.
     inputs : collection of Path
-        What is read: `out` may not be, hold or lie in one of them, forced or not.
+        What is read: `out` may not be, hold or lie in one of them, forced or not; only an earlier
+        one as it was written may hold its own copy of them, which is written again.
 
     Raises
     ------
@@ -97,7 +98,8 @@ def check_place(
     filled = out.exists() and any(out.iterdir())
     if filled and not force:
         _refuse_foreign(out, work)
-    _refuse_inputs(out.resolve(), work, inputs)
+    own = filled and (not force or _is_earlier(out, work))
+    _refuse_inputs(out.resolve(), work, inputs, own=own)
     if filled and force:
         _refuse_needed(out.resolve(), work)
     if filled and out.resolve() in Path.cwd().parents:
@@ -108,9 +110,14 @@ def check_place(
         )
 
 
-def _refuse_inputs(out: Path, work: Work, inputs: Collection[Path]) -> None:
-    """Refuse to write over what is read, or into it."""
+def _refuse_inputs(out: Path, work: Work, inputs: Collection[Path], *, own: bool) -> None:
+    """Refuse to write over what is read, or into it.
+
+    An earlier one as it was written may hold what is read: its own copy, which is written again.
+    """
     for each in (path.resolve() for path in inputs):
+        if own and out in each.parents:
+            continue
         if out == each or out in each.parents or each in out.parents:
             where = "is" if out == each else "holds" if out in each.parents else "lies in"
             raise UsageError(
@@ -136,9 +143,23 @@ def _refuse_needed(out: Path, work: Work) -> None:
             )
 
 
+def _is_earlier(out: Path, work: Work) -> bool:
+    """Whether a folder is an earlier one of its kind, as it was written."""
+    listed = _listed(out / work.manifest)
+    return (
+        listed is not None
+        and not _strangers(out, work)
+        and _touched(out, listed, work.manifest) is None
+    )
+
+
+def _strangers(out: Path, work: Work) -> list[str]:
+    return sorted({item.name for item in out.iterdir()} - work.names - {_CHECKPOINTS})
+
+
 def _refuse_foreign(out: Path, work: Work) -> None:
     """Refuse a folder with anything but an earlier one of its kind, as it was written."""
-    strangers = sorted({item.name for item in out.iterdir()} - work.names - {_CHECKPOINTS})
+    strangers = _strangers(out, work)
     listed = _listed(out / work.manifest)
     if strangers or listed is None:
         what = ", ".join(strangers) if strangers else f"files that no {work.what} left there"
@@ -169,24 +190,39 @@ def _listed(path: Path) -> dict[str, str] | None:
         return None
 
 
+def as_written(folder: Path) -> bool:
+    """Whether a folder holds what this program wrote into it, and nobody worked in it since."""
+    for path in sorted(folder.glob("*.json")):
+        listed = _listed(path)
+        if listed is not None:
+            return _touched(folder, listed, path.name) is None
+    return False
+
+
 def _check_untouched(out: Path, listed: Mapping[str, str], work: Work) -> None:
     """Refuse an earlier folder in which somebody has worked since."""
-    for path in sorted(out.rglob("*")):
-        name = path.relative_to(out).as_posix()
-        if path.is_dir() or name == work.manifest or _CHECKPOINTS in name.split("/"):
+    name = _touched(out, listed, work.manifest)
+    if name is None:
+        return
+    what = f"{name}, which was changed after the {work.what} was written"
+    if name not in listed:
+        what = f"{name}, which the {work.what} did not write"
+    raise UsageError(
+        found=f"the {work.what} in {out} holds {what}",
+        expected=f"an earlier {work.what} as it was written, when it is to be replaced",
+        remedy=f"give another folder, move {name} away, or replace the whole folder with --force",
+    )
+
+
+def _touched(folder: Path, listed: Mapping[str, str], manifest: str) -> str | None:
+    """Return the first file that is not as the manifest lists it."""
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_dir() or name == manifest or _CHECKPOINTS in name.split("/"):
             continue
-        if name not in listed:
-            what = f"{name}, which the {work.what} did not write"
-        elif hash_file(out, name).sha256 != listed[name]:
-            what = f"{name}, which was changed after the {work.what} was written"
-        else:
-            continue
-        raise UsageError(
-            found=f"the {work.what} in {out} holds {what}",
-            expected=f"an earlier {work.what} as it was written, when it is to be replaced",
-            remedy=f"give another folder, move {name} away, or replace the whole folder with "
-            "--force",
-        )
+        if name not in listed or hash_file(folder, name).sha256 != listed[name]:
+            return name
+    return None
 
 
 @contextmanager

@@ -15,6 +15,7 @@ from typing import Any, Final
 from openpyxl import load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 
+from silagetrial.display.place import as_written
 from silagetrial.errors import UsageError
 from silagetrial.planning.field_columns import SHEETS
 
@@ -71,6 +72,8 @@ def carry(earlier: Path, new: Path) -> None:
 def carry_files(earlier: Path, new: Path, *, own: Collection[str]) -> None:
     """Copy, byte by byte, the files that somebody stored in an earlier folder.
 
+    A folder in it that this program wrote and nobody changed, such as a report, is left out.
+
     Parameters
     ----------
     earlier : pathlib.Path
@@ -86,7 +89,11 @@ def carry_files(earlier: Path, new: Path, *, own: Collection[str]) -> None:
         When a link leads out of the earlier folder.
     """
     home = earlier.resolve()
-    for source in sorted(earlier.rglob("*")):
+    there = sorted(earlier.rglob("*"))
+    written = {path for path in there if path.is_dir() and as_written(path)}
+    for source in there:
+        if not written.isdisjoint(source.parents):
+            continue
         name = source.relative_to(earlier)
         made_by_programs = any(part.startswith((".", "~$")) for part in name.parts)
         if not source.is_file() or made_by_programs or str(name) in own or (new / name).exists():

@@ -14,6 +14,9 @@ from pathlib import Path
 import nbformat
 
 from silagetrial.data import Trial, read_trial
+from silagetrial.data.laboratory.keys import REPORTS_FOLDER
+from silagetrial.data.read_settings import SETTINGS_FILE
+from silagetrial.display.shown import ShownInParts
 from silagetrial.errors import DataProblems, UsageError
 from silagetrial.planning.analysis_plan import HASH_FILE, PLAN_RECORD
 from silagetrial.report.contents import DATA, HTML, NOTEBOOK, PDF, RESULTS
@@ -38,8 +41,8 @@ __all__ = ["Report", "report_date", "write_report"]
 Progress = Callable[[str], None]
 
 
-@dataclass(frozen=True)
-class Report:
+@dataclass(frozen=True, repr=False)
+class Report(ShownInParts):
     """A written report.
 
     Attributes
@@ -60,6 +63,10 @@ class Report:
     answered: bool
     files: tuple[Path, ...]
 
+    def _parts(self) -> tuple[str]:
+        where = f"Report: {self.path} ({len(self.files)} files)"
+        return ("\n".join([*self.summary, where]),)
+
 
 def write_report(
     trial_path: str | Path,
@@ -79,8 +86,8 @@ def write_report(
     trial_path : str or Path
         The trial folder.
     out : str or Path
-        The folder to write: new, empty, or an earlier report, which is replaced; neither the
-        trial's folder nor one in it or around it.
+        The folder to write: new, empty, or an earlier report, which is replaced. It may lie in the
+        trial's folder, but neither be nor hold anything that is read of it.
     date : datetime.date, optional
         The date shown on the report; by default that of the environment variable
         SOURCE_DATE_EPOCH, and without it none.
@@ -119,7 +126,7 @@ def write_report(
     say = progress or _silent
     source, target = Path(trial_path).resolve(), Path(out)
     shown = report_date(date)
-    check_place(target, force=force, inputs=(source,))
+    check_place(target, force=force, inputs=_read_from(source))
     if pdf:
         check_pdf()
     say("reading the trial")
@@ -129,7 +136,7 @@ def write_report(
     if interim:
         refuse_finished(trial)
     before = earlier_looks(target) if earlier is None else tuple(earlier)
-    with report_place(target, force=force, inputs=(source,)) as work:
+    with report_place(target, force=force, inputs=_read_from(source, trial.files)) as work:
         _copy_input(trial, source, work / DATA)
         log = Log(interim, look_at(trial, work / DATA, interim=interim, date=shown), before)
         write_log(work, log)
@@ -170,6 +177,11 @@ def report_date(date: dt.date | None) -> dt.date | None:
             expected="whole seconds since 1970-01-01 UTC",
             remedy="correct the environment variable, unset it, or give --date YYYY-MM-DD",
         ) from error
+
+
+def _read_from(source: Path, files: Sequence[str] = (SETTINGS_FILE,)) -> tuple[Path, ...]:
+    """Return what is read of a trial's folder: a report may lie in it, but not in place of this."""
+    return tuple(source / name for name in (*files, PLAN_RECORD, HASH_FILE, REPORTS_FOLDER))
 
 
 def _copy_input(trial: Trial, source: Path, folder: Path) -> None:

@@ -134,12 +134,22 @@ def test_a_page_of_power_takes_the_place_of_other_files_by_force(foreign: Path) 
     )
 
 
-def test_a_report_never_replaces_its_trial(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("out", "read"),
+    [
+        ("trial", "trial/trial.toml"),
+        (".", "trial/trial.toml"),
+        ("trial/laboratory_reports", "trial/laboratory_reports"),
+        ("trial/laboratory_reports/report", "trial/laboratory_reports"),
+    ],
+)
+@pytest.mark.parametrize("force", [[], ["--force"]])
+def test_a_report_never_replaces_what_is_read(
+    out: str, read: str, force: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert cli.main(["start", str(tmp_path / "trial"), "--demo"]) == 0
-    for out in (tmp_path / "trial", tmp_path, tmp_path / "trial" / "report"):
-        words = ["report", str(tmp_path / "trial"), "--out", str(out), "--force"]
-        assert cli.main(words) == 2
-        assert f"{tmp_path / 'trial'}, which is read" in capsys.readouterr().err
+    words = ["report", str(tmp_path / "trial"), "--out", str(tmp_path / out), *force]
+    assert cli.main(words) == 2
+    said = capsys.readouterr().err
+    assert f"{tmp_path / read}, which is read" in said or (not force and "not empty" in said)
     assert (tmp_path / "trial" / "bales.csv").is_file()

@@ -11,10 +11,13 @@ from invented_plans import make_plan
 from invented_season import fill, rows_of, typed
 
 from silagetrial import plan_trial, read_trial, write_plan
+from silagetrial.display.place import Work
 from silagetrial.errors import UsageError
 from silagetrial.planning.plan import Plan, SitePlan
+from silagetrial.planning.worth_folder import write_folder
 
 DAY = dt.date(2027, 5, 20)
+PAGES = Work("page", "worth_files.json", frozenset({"worth.html", "pictures", "worth_files.json"}))
 
 
 @pytest.fixture(scope="module")
@@ -151,6 +154,21 @@ def test_a_bale_made_that_the_layout_has_not_is_refused(
     assert caught.value.expected == "a layout with every bale that was made"
     assert caught.value.remedy.startswith("count the pairs made again")
     assert not (tmp_path / "new").exists()
+
+
+def test_what_this_program_wrote_into_the_earlier_folder_stays_there(
+    plan: Plan, earlier: Path, tmp_path: Path
+) -> None:
+    """A report in the folder of its trial, say; one in which somebody wrote is kept."""
+    for name in ("page", "remarks"):
+        write_folder(earlier / name, PAGES, {"worth.html": "<html></html>"}, {})
+    (earlier / "remarks" / "worth.html").write_text("mine", encoding="utf-8")
+    was = read_trial(earlier)
+    assert not any("page" in name for name in was.files)
+    layout = plan_trial(plan, stopped_early={"Farm 1": 4})
+    new = write_plan(layout, tmp_path / "new", filed=DAY, carry_from=earlier).path
+    assert not (new / "page").exists()
+    assert (new / "remarks" / "worth.html").read_text(encoding="utf-8") == "mine"
 
 
 @pytest.mark.parametrize("content", [None, b"no workbook"])

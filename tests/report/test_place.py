@@ -187,3 +187,15 @@ def test_a_place_below_a_file_cannot_be_written(tmp_path: Path) -> None:
         report_place(tmp_path / "file" / "report"),
     ):
         pass
+
+
+def test_an_earlier_report_may_be_written_again_from_its_own_copy(tmp_path: Path) -> None:
+    out = tmp_path / "report"
+    _report(out, "old")
+    for force in (False, True):
+        check_place(out, force=force, inputs=[out / "data" / "bales.csv"])
+        with pytest.raises(UsageError, match=r"is .*, which is read"):
+            check_place(out, force=force, inputs=[out])
+    (out / "report.html").write_text("my remark", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"holds .*, which is read"):
+        check_place(out, force=True, inputs=[out / "data" / "bales.csv"])

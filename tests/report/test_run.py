@@ -18,9 +18,12 @@ from conftest import Written
 from report_variants import HOSTILE, copy_demo, settings
 from workbooks import to_workbook
 
+from silagetrial.data import read_trial
+from silagetrial.data.status import status
 from silagetrial.errors import DataProblems, UsageError
 from silagetrial.report import Report, write_report
 from silagetrial.report.kernel import execute
+from silagetrial.report.place import check_place
 from silagetrial.report.run import report_date
 from silagetrial.report.template import STAGES, report_notebook
 
@@ -73,19 +76,41 @@ def _check_links(report: Report, beside: set[str]) -> None:
 
 
 @pytest.mark.slow
-def test_workbook_key_and_analysis_plan_are_copied_and_hashed(tmp_path: Path) -> None:
+def test_workbook_key_and_analysis_plan_are_copied_and_hashed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Written into the trial's own folder, from inside it."""
     folder = make_trial(tmp_path / "trial", pairs=2)
     key = {"of": "A01", "kind": "day0", "role": "sample"}
     write_cells(folder / "blind_key.csv", [{"sample": "A01-day0", **key}])
     to_workbook(folder, tables=("bales", "samples", "weighings", "scales"))
     (folder / "analysis_plan.json").write_text("{}\n", encoding="utf-8")
-    report = write_report(folder, tmp_path / "report")
+    monkeypatch.chdir(folder)
+    report = write_report(".", "report")
+    assert (folder / "report" / "report.html").is_file()
+    assert not any(path.name.startswith(".") for path in folder.iterdir())
     manifest = json.loads((report.path / "manifest.json").read_text(encoding="utf-8"))
     hashes = {entry["file"]: entry["sha256"] for entry in manifest["inputs"]}
     assert hashes == {
         f"data/{name}": hashlib.sha256((folder / name).read_bytes()).hexdigest()
         for name in ("trial.toml", "blind_key.csv", "field.xlsx", "analysis_plan.json")
     }
+
+
+def test_a_report_in_the_folder_of_its_trial_is_not_read(
+    written: Written, folder_of: Callable[[str], Path], tmp_path: Path
+) -> None:
+    trial = Path(shutil.copytree(folder_of("separate"), tmp_path / "trial"))
+    before = read_trial(trial)
+    shutil.copytree(written("separate").path, trial / "report")
+    after = read_trial(trial)
+    assert after.files == before.files
+    assert after.problem_list == before.problem_list
+    assert str(after) == str(before)
+    day = dt.date(2026, 5, 31)
+    assert str(status(trial, today=day)) == str(status(before, today=day))
+    # The next one takes its place.
+    check_place(trial / "report", inputs=[trial / name for name in after.files])
 
 
 def test_the_manifest_names_what_went_in_and_what_came_out(written: Written) -> None:
