@@ -36,6 +36,7 @@ from silagetrial.analysis.terms import (
 from silagetrial.analysis.units import kind_of
 from silagetrial.data.settings import Settings
 from silagetrial.display.phrases import block_word
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed.checks import inseparable
@@ -48,7 +49,7 @@ __all__ = ["ModelChoice", "choose_model"]
 
 
 @dataclass(frozen=True, repr=False)
-class ModelChoice:
+class ModelChoice(ShownInParts):
     """The model a design supports.
 
     Attributes
@@ -85,12 +86,8 @@ class ModelChoice:
     confounded: dict[str, str]
     refusal: NoAnswer | None
 
-    def __repr__(self) -> str:
-        """Return the table of terms as text."""
-        return str(self.terms)
-
-    def _repr_html_(self) -> str:
-        return self.terms.to_html()
+    def _parts(self) -> tuple[Table]:
+        return (self.terms,)
 
 
 def choose_model(rows: pd.DataFrame, settings: Settings) -> ModelChoice:
@@ -180,7 +177,8 @@ def _candidates(
     if count["lot"] > 1 and not lots_are_fixed(rows):
         found.append(("lot", f"{count['lot']} lots: bales of a lot share crop and day"))
     if count["run"] > 1:
-        why = f"{counted(rows, 'run', 'run')}: bales made one after another share more than the binding"
+        runs = counted(rows, "run", "run")
+        why = f"{runs}: bales made one after another share more than the binding"
         found.append(("run", why))
     if count["pair"]:
         word = block_word(sorted(set(rows["binding"])))

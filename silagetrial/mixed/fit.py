@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse import linalg as sparse_linalg
 
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.mixed import smallsample
 from silagetrial.mixed.covariance import Bools, Floats, Parameter
@@ -20,8 +21,8 @@ from silagetrial.mixed.maximise import Fits
 from silagetrial.mixed.residual import residual_whitener
 
 
-@dataclass(frozen=True)
-class Fit:
+@dataclass(frozen=True, repr=False)
+class Fit(ShownInParts):
     """A mixed model fitted by REML.
 
     Attributes
@@ -239,6 +240,22 @@ class Fit:
             }
         )
         return Table(frame, title="Variances and covariances (REML)")
+
+    def _parts(self) -> tuple[str, Table]:
+        frame, n = self.frame, len(self.frame.y)
+        random = [f"{term.name} ({len(term.levels)} levels)" for term in frame.terms]
+        pairs = zip(self.parameters, self.fits.held[0], strict=True)
+        held = [parameter.name for parameter, is_held in pairs if is_held]
+        left_out = f", {len(frame.dropped)} left out" if frame.dropped else ""
+        converged = "converged" if self.fits.converged[0] else "not converged"
+        lines = (
+            f"Mixed model by REML: {frame.formula}",
+            f"Random terms: {', '.join(random) or 'none'}",
+            f"Rows: {n}{left_out}; coefficients: {len(self.names)}",
+            f"Restricted log-likelihood: {self.loglik:.4f}; {converged} after {self.steps} steps",
+            f"Held at zero: {', '.join(held) or 'none'}",
+        )
+        return "\n".join(lines), self.variances
 
 
 def _remark(value: float, kind: str, edge: bool, held: bool) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from silagetrial.display.phrases import block_word
+from silagetrial.display.shown import ShownInParts
 from silagetrial.errors import NoAnswer
 from silagetrial.planning.budget import Budget, budget
 from silagetrial.planning.dominance import dominance
@@ -22,8 +23,8 @@ from silagetrial.planning.worth_words import answer, reservations
 __all__ = ["SizeAnswer", "size_of_trial"]
 
 
-@dataclass(frozen=True)
-class SizeAnswer:
+@dataclass(frozen=True, repr=False)
+class SizeAnswer(ShownInParts):
     """Power, pairs needed and what could be seen, in lines.
 
     Parameters
@@ -38,9 +39,8 @@ class SizeAnswer:
     lines: tuple[str, ...]
     budget: Budget | None = None
 
-    def __str__(self) -> str:
-        """Return all of it as text."""
-        return "\n".join(self.lines)
+    def _parts(self) -> tuple[str]:
+        return ("\n".join(self.lines),)
 
 
 def size_of_trial(

@@ -10,7 +10,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from silagetrial.display.phrases import block_word
+from silagetrial.display.phrases import block_word, count
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed.covariance import Floats
@@ -31,17 +32,25 @@ _AT_ONCE: Final = 120
 """Choices whose powers are computed together, from the cheapest on."""
 
 
-@dataclass(frozen=True)
-class Option:
+@dataclass(frozen=True, repr=False)
+class Option(ShownInParts):
     """One plan with its price and what it can show."""
 
     choice: Choice
     cost: float
     power: float
 
+    def _parts(self) -> tuple[str]:
+        plan = self.choice
+        return (
+            f"{count(plan.sites, 'farm')}, pairs on each: {plan.pairs}, openings: "
+            f"{', '.join(plan.openings)}, samples of a bale: {plan.samples}, analyses of a "
+            f"sample: {plan.analyses}\ncost {self.cost:,.0f}, power {self.power:.3f}",
+        )
 
-@dataclass(frozen=True)
-class Budget:
+
+@dataclass(frozen=True, repr=False)
+class Budget(ShownInParts):
     """All plans looked at.
 
     Parameters
@@ -129,12 +138,8 @@ class Budget:
             },
         )
 
-    def __str__(self) -> str:
-        """Return the table as text."""
-        return str(self.table)
-
-    def _repr_html_(self) -> str:
-        return self.table.to_html()
+    def _parts(self) -> tuple[Table]:
+        return (self.table,)
 
 
 def budget(

@@ -13,6 +13,7 @@ from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import file_name
 from silagetrial.display.cautions import cautions, deferral
 from silagetrial.display.place import WRITER, Work, check_place, hash_file, place
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import Problem, UsageError
 from silagetrial.planning.analysis_plan import (
@@ -62,8 +63,8 @@ _FILES: Final = (
 )
 
 
-@dataclass(frozen=True)
-class PlanFolder:
+@dataclass(frozen=True, repr=False)
+class PlanFolder(ShownInParts):
     """A trial's folder, written and ready for data.
 
     Attributes
@@ -87,6 +88,9 @@ class PlanFolder:
     seed: int
     warnings: tuple[Problem, ...]
     foreseen: tuple[str, ...]
+
+    def _parts(self) -> tuple[str]:
+        return (self.next_steps,)
 
     @property
     def next_steps(self) -> str:

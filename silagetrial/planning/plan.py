@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Literal, TypeAlias
 
+import pandas as pd
+
 from silagetrial.data.settings import Settings
+from silagetrial.display.phrases import block_word
+from silagetrial.display.shown import ShownInParts
+from silagetrial.display.table import Table
 
 __all__ = [
     "Aim",
@@ -125,8 +130,8 @@ class Spread:
     run: float = 0.0
 
 
-@dataclass(frozen=True)
-class Assumption:
+@dataclass(frozen=True, repr=False)
+class Assumption(ShownInParts):
     """What is assumed of one response.
 
     Parameters
@@ -154,6 +159,23 @@ class Assumption:
     spread: Spread = Spread()
     departures: Mapping[str, float] = field(default_factory=dict)
     source: str = ""
+
+    def _parts(self) -> tuple[str]:
+        spread = {name: value for name, value in asdict(self.spread).items() if value}
+        said = {
+            "effect": ", ".join(f"{value:g}" for value in self.effect),
+            "level": "" if self.level is None else f"{self.level:g}",
+            "limit": "" if self.limit is None else f"{self.limit:g}",
+            "spread": _named(spread),
+            "departures": _named(self.departures),
+            "source": self.source,
+        }
+        lines = [f"{name.replace('_', ' ')}: {text}" for name, text in said.items() if text]
+        return ("\n".join(lines) or "nothing is assumed",)
+
+
+def _named(numbers: Mapping[str, float]) -> str:
+    return ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in numbers.items())
 
 
 @dataclass(frozen=True)
@@ -192,8 +214,8 @@ class NextTrial:
     effect_sd: float | None = None
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(ShownInParts):
     """A trial before its bales are made.
 
     Parameters
@@ -242,3 +264,36 @@ class Plan:
     seed: int = 20260101
     inspections: tuple[float, ...] = ()
     grid: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+    def _parts(self) -> tuple[str, Table]:
+        settings = self.settings
+        openings = ", ".join(
+            o.name if o.name == f"{o.days:g} days" else f"{o.name} ({o.days:g} days)"
+            for o in settings.openings
+        )
+        bales = {"separate": "each opened once", "recored": "cored at each opening"}
+        lines = [
+            settings.title,
+            f"Bindings: {', '.join(settings.compare)}; reference: {settings.reference}",
+            f"Openings: {openings}; bales {bales[settings.design]}",
+            f"Primary response: {settings.analysis.primary}; asked about: {self.aim}",
+            f"Power wanted: {self.power:g}; seed: {self.seed}",
+        ]
+        for response, assumed in self.assumptions.items():
+            lines.append(f"Assumed of {response}: {'; '.join(str(assumed).splitlines())}")
+        return "\n".join(line for line in lines if line), self._sites()
+
+    def _sites(self) -> Table:
+        rows = [
+            {
+                "farm": site.label,
+                "pairs": site.pairs,
+                "spare_pairs": site.spare_pairs,
+                "baling": site.baling,
+                "fields": ", ".join(site.fields) or None,
+            }
+            for site in self.sites
+        ]
+        block = block_word(self.settings.compare)
+        labels = {"pairs": f"{block}s", "spare_pairs": f"spare {block}s"}
+        return Table(pd.DataFrame(rows), title="Farms", labels=labels)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from html import escape
 
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 
 __all__ = ["Detectable", "PairsNeeded", "PowerResult"]
 
 
-@dataclass(frozen=True)
-class PowerResult:
+@dataclass(frozen=True, repr=False)
+class PowerResult(ShownInParts):
     """Power of one question.
 
     Attributes
@@ -66,16 +66,12 @@ class PowerResult:
     expected: float | None = None
     assured: float | None = None
 
-    def __str__(self) -> str:
-        """Return the sentence and the notes."""
-        return "\n".join([self.wording, *self.notes])
-
-    def _repr_html_(self) -> str:
-        return "".join(f"<p>{escape(line)}</p>" for line in (self.wording, *self.notes))
+    def _parts(self) -> tuple[str]:
+        return ("\n".join([self.wording, *self.notes]),)
 
 
-@dataclass(frozen=True)
-class PairsNeeded:
+@dataclass(frozen=True, repr=False)
+class PairsNeeded(ShownInParts):
     """Fewest pairs for the power, or the precision, wanted.
 
     Attributes
@@ -105,16 +101,12 @@ class PairsNeeded:
     most: int
     contrast: str
 
-    def __str__(self) -> str:
-        """Return the table as text."""
-        return str(self.table)
-
-    def _repr_html_(self) -> str:
-        return self.table.to_html()
+    def _parts(self) -> tuple[Table]:
+        return (self.table,)
 
 
-@dataclass(frozen=True)
-class Detectable:
+@dataclass(frozen=True, repr=False)
+class Detectable(ShownInParts):
     """The smallest difference shown with the power wanted.
 
     Attributes
@@ -136,3 +128,12 @@ class Detectable:
     contrast: str
     scale: str
     pairs: tuple[int, ...]
+
+    def _parts(self) -> tuple[str]:
+        error = "standard error of its logarithm" if self.scale == "ratio" else "standard error"
+        return (
+            f"{self.contrast}: smallest {self.scale} shown with a power of {self.power:.3f}: "
+            f"{self.effect:.4g}, on the other side {self.other_side:.4g}\n"
+            f"pairs of each site: {', '.join(map(str, self.pairs))}; degrees of freedom: "
+            f"{self.df:.4g}; {error}: {self.std_error:.4g}",
+        )

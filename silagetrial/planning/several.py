@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import Functions
@@ -37,8 +38,8 @@ HIGHEST = 0.5
 """Largest Monte Carlo standard error of a share of one draw."""
 
 
-@dataclass(frozen=True)
-class FamilyPower:
+@dataclass(frozen=True, repr=False)
+class FamilyPower(ShownInParts):
     """Power of the contrasts of one family.
 
     Attributes
@@ -57,16 +58,12 @@ class FamilyPower:
     all_holm: float
     mc_error: float
 
-    def __str__(self) -> str:
-        """Return the table as text."""
-        return str(self.table)
-
-    def _repr_html_(self) -> str:
-        return self.table.to_html()
+    def _parts(self) -> tuple[Table]:
+        return (self.table,)
 
 
-@dataclass(frozen=True)
-class JointPower:
+@dataclass(frozen=True, repr=False)
+class JointPower(ShownInParts):
     """Power of an F test; `scaling` is Kenward and Roger's lambda, 1 in balanced layouts."""
 
     term: str
@@ -75,6 +72,13 @@ class JointPower:
     den_df: float
     ncp: float
     scaling: float
+
+    def _parts(self) -> tuple[str]:
+        return (
+            f"{self.term}: power {self.power:.3f} of the F test with {self.num_df} and "
+            f"{self.den_df:.4g} degrees of freedom\nnoncentrality {self.ncp:.4g}, scaling "
+            f"{self.scaling:.4g}",
+        )
 
 
 def family_power(

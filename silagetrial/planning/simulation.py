@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.responses import Response
+from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import UsageError
 from silagetrial.planning.chunks import Done, chunk_rng, chunk_sizes
@@ -31,7 +32,7 @@ _FORMATS = {
 
 
 @dataclass(frozen=True, repr=False)
-class Simulation:
+class Simulation(ShownInParts):
     """Simulated trials of one or more scenarios.
 
     Attributes
@@ -122,17 +123,6 @@ class Simulation:
             frame = frame[frame["contrast"] == self.primary]
         columns = [*varied, *(name for name in _SHOWN if name in frame)]
         return replace(self.table, frame=frame[columns].reset_index(drop=True))
-
-    def __str__(self) -> str:
-        """Return what is looked at first as text."""
-        return "\n\n".join(str(part) for part in self._parts())
-
-    def __repr__(self) -> str:
-        """Return the text."""
-        return str(self)
-
-    def _repr_html_(self) -> str:
-        return "".join(part.to_html() for part in self._parts())
 
     def _parts(self) -> list[Table]:
         """What is looked at first, the places of failed trials in one line an analysis."""

@@ -73,7 +73,7 @@ class Section:
     kind: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Worth:
     """The page.
 
@@ -104,6 +104,10 @@ class Worth:
             blocks += [section.heading] if section.heading else []
             blocks += [_text(part) for part in section.parts]
         return "\n\n".join(block for block in blocks if block) + "\n"
+
+    def __repr__(self) -> str:
+        """Return the text."""
+        return str(self)
 
     def to_html(self) -> str:
         """Return the self-contained page."""

@@ -204,6 +204,8 @@ def test_held_variance_is_said() -> None:
     assert held.any()
     remarks = fit.variances.frame["remark"].to_numpy()
     assert all("held at zero" in remark for remark in remarks[held])
+    names = [p.name for p, is_held in zip(fit.parameters, held, strict=True) if is_held]
+    assert f"Held at zero: {', '.join(names)}\n" in repr(fit)
     assert (fit.theta[held] >= 0).all()
 
 
