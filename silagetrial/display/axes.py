@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
 
+from silagetrial.display.language import say
 from silagetrial.display.phrases import short
 from silagetrial.display.style import FONT, QUIET, Floats, Look
 
@@ -105,7 +106,7 @@ def key(
                 marker="o",
                 markerfacecolor="white",
                 linestyle="none",
-                label="below laboratory limit, at half",
+                label=say("figure.below_limit"),
             )
         )
     for columns in range(len(handles), 0, -1):

@@ -20,7 +20,18 @@ from typing import Any, Final, TypeAlias
 
 from silagetrial.errors import UsageError
 
-__all__ = ["NOUNS", "Language", "english", "noun", "places", "read_language", "say", "speaking"]
+__all__ = [
+    "COLUMNS",
+    "NOUNS",
+    "Language",
+    "english",
+    "heading",
+    "noun",
+    "places",
+    "read_language",
+    "say",
+    "speaking",
+]
 
 Texts: TypeAlias = Mapping[str, tuple[str, ...]]
 
@@ -28,6 +39,9 @@ _ENGLISH: Final = Path(__file__).with_name("english.toml")
 _PLACE: Final = re.compile(r"\{([a-z][a-z_]*)\}")
 NOUNS: Final = "noun"
 """Section of the things that are counted, each with its forms: ``pair = ["pair", "pairs"]``."""
+
+COLUMNS: Final = "column"
+"""Section of the headings of columns, each under the column's name in the file of the table."""
 
 
 @dataclass(frozen=True)
@@ -149,6 +163,18 @@ def noun(name: str, number_of: int) -> str:
     """Return a noun in the form that goes with a number: ``pair``, ``pairs``."""
     language = _spoken.get() or english()
     return _text(f"{NOUNS}.{name}")[language.form(number_of)]
+
+
+def heading(column: str) -> str:
+    """Return the heading of a table's column: its text, or its name where it has none.
+
+    Parameters
+    ----------
+    column : str
+        Name in the frame and in the table's file: ``std_error``.
+    """
+    name, spoken = f"{COLUMNS}.{column}", _spoken.get() or english()
+    return spoken.texts[name][0] if name in spoken.texts else column.replace("_", " ")
 
 
 def _text(name: str) -> tuple[str, ...]:

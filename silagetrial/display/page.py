@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
+from silagetrial.display.language import say
+
 __all__ = ["STYLE", "page", "scrolling"]
 
 STYLE = """\
@@ -125,7 +127,7 @@ def page(
     below = f'<p class="st-date">{escape(below_title)}</p>\n' if below_title else ""
     return (
         "<!DOCTYPE html>\n"
-        '<html lang="en">\n'
+        f'<html lang="{escape(say("page.language"))}">\n'
         "<head>\n"
         '<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
@@ -134,7 +136,7 @@ def page(
         f"<style>\n{style}</style>\n"
         "</head>\n"
         "<body>\n"
-        f'<a class="st-skip" href="#{_MAIN}">Skip to the content</a>\n'
+        f'<a class="st-skip" href="#{_MAIN}">{escape(say("page.skip"))}</a>\n'
         f"<header>\n<h1>{safe}</h1>\n{below}</header>\n"
         f"{_contents(contents)}"
         f'<main id="{_MAIN}" tabindex="-1">\n'
@@ -152,7 +154,8 @@ def _contents(headings: Sequence[tuple[str, str]]) -> str:
     entries = "".join(
         f'<li><a href="#{escape(anchor)}">{escape(text)}</a></li>\n' for anchor, text in headings
     )
-    return f'<nav class="st-contents" aria-label="Contents">\n<ol>\n{entries}</ol>\n</nav>\n'
+    name = escape(say("page.contents"))
+    return f'<nav class="st-contents" aria-label="{name}">\n<ol>\n{entries}</ol>\n</nav>\n'
 
 
 def scrolling(table_html: str, *, name: str) -> str:

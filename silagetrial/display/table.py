@@ -24,6 +24,7 @@ from silagetrial.display.cells import (
     rule_by_name,
     rule_by_spec,
 )
+from silagetrial.display.language import heading, say
 from silagetrial.display.page import scrolling
 
 __all__ = ["Table"]
@@ -56,7 +57,8 @@ class Table:
         Column name to Python format specification (``".2f"``); overrides the rule by name for
         the numbers of that column.
     labels : mapping of str to str
-        Column name to the heading shown; by default the name with ``_`` as a space.
+        Column name to the heading shown; by default that of the language, or the name with
+        ``_`` as a space.
     shown : tuple of str
         The columns shown, in this order; empty: all. The others stay in the frame and the CSV.
     errors : mapping of str to str
@@ -143,7 +145,7 @@ class Table:
             f'<table class="st-table">\n{caption}<thead><tr>{heading}</tr></thead>\n'
             f"<tbody>\n{rows}</tbody>\n</table>"
         )
-        name = printable(self.title) or "Table"
+        name = printable(self.title) or say("page.table")
         return f'<div class="st-block">\n{scrolling(table, name=name)}{notes}</div>'
 
     def to_csv(self) -> str:
@@ -208,8 +210,8 @@ def _shown(
     if spec is None and errors:
         rules = [rule_by_error(error, otherwise=show) for error in errors]
     cells = [cell_text(value, rule) for value, rule in zip(values, rules, strict=True)]
-    heading = printable(name.replace("_", " ") if label is None else label)
-    return _Shown(heading, tuple(_aligned(cells) if number else cells), number)
+    said = printable(heading(name) if label is None else label)
+    return _Shown(said, tuple(_aligned(cells) if number else cells), number)
 
 
 def _aligned(cells: Sequence[str]) -> list[str]:

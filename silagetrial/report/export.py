@@ -9,6 +9,7 @@ from nbconvert.exporters import HTMLExporter
 from nbformat import NotebookNode
 
 from silagetrial.display import STYLE, page
+from silagetrial.display.language import say
 
 __all__ = ["ONLY_IN_NOTEBOOK", "notebook_html"]
 
@@ -34,7 +35,7 @@ _TEMPLATE: Final = """\
 <div class="st-results">
 {{ self.output_group() }}
 </div>
-<details class="st-code"><summary>Code</summary>
+<details class="st-code"><summary>{{ resources.code_word | escape_html }}</summary>
 <pre><code>{{ cell.source | escape_html }}</code></pre>
 </details>
 {%- endblock codecell -%}
@@ -133,13 +134,13 @@ def notebook_html(notebook: NotebookNode, *, title: str) -> str:
         template_name="basic", raw_template=_TEMPLATE, exclude_anchor_links=True
     )
     shown = _with_something_to_show(notebook)
-    body, _ = exporter.from_notebook_node(shown)
+    body, _ = exporter.from_notebook_node(shown, {"code_word": say("page.code")})
     date = notebook.metadata.silagetrial.date
     return page(
         title,
         body,
         style=STYLE + _STYLE + _PAPER,
-        below_title=f"Dated {date}" if date else "",
+        below_title=say("page.dated", date=date) if date else "",
         contents=_contents(shown),
     )
 

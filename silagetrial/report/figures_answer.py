@@ -14,9 +14,18 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.axes import key, log_axis
 from silagetrial.display.block import Picture
-from silagetrial.display.phrases import block_word, count, level_name, number, short
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import block_word, count, joined, level_name, number, short
 from silagetrial.display.style import INK, Look, canvas, finish, looks
-from silagetrial.report.figures_data import bales_of, levels_of, mean_word, not_drawn, with_headings
+from silagetrial.report.figures_data import (
+    bales_of,
+    levels_of,
+    mean_word,
+    means_word,
+    not_drawn,
+    reaching,
+    with_headings,
+)
 from silagetrial.report.findings import planned, planned_days
 
 __all__ = ["answer"]
@@ -36,6 +45,8 @@ _COLUMNS: Final = (
     "high", "below", "label",
 )  # fmt: skip
 _BALE, _LIMIT, _MATTERS = "bale", "limit that matters", "smallest difference that matters"
+_LEVELS: Final = {"log": "adjusted median", "identity": "adjusted mean"}
+"""What adjusted means are drawn as; these four words stand in the figure's file."""
 
 
 def answer(analysis: Analysis) -> tuple[Picture, ...]:
@@ -63,7 +74,7 @@ def drawn_values(trial: Trial, result: ResponseAnalysis) -> pd.DataFrame:
     """Return every value of the panel: ``what`` it is drawn as, where, and its interval."""
     parts = [
         bales_of(result).assign(what=_BALE),
-        levels_of(trial, result).assign(what=f"adjusted {mean_word(result)}"),
+        levels_of(trial, result).assign(what=_LEVELS[result.response.scale]),
         _limits(trial, result),
     ]
     return pd.concat([part for part in parts if len(part)], ignore_index=True).reindex(
@@ -105,15 +116,18 @@ def _panel(trial: Trial, result: ResponseAnalysis) -> Picture:
         axes = grid[0, 0]
         for opening, slot in slots.items():
             _bales(axes, bales[bales["opening"] == opening], slot=slot, look=look)
-        _means(axes, frame[frame["what"].str.startswith("adjusted")], slots, look)
+        _means(axes, frame[frame["what"] == _LEVELS[response.scale]], slots, look)
         if response.scale == "log":
             log_axis(axes)
         _draw_limits(axes, result, frame, slots)
         days = planned_days(trial)
-        ticks = [f"{textwrap.fill(short(name), 14)}\n({days[name]:g} d)" for name in slots]
+        ticks = [
+            f"{textwrap.fill(short(name), 14)}\n{say('axis.days_short', days=f'{days[name]:g}')}"
+            for name in slots
+        ]
         axes.set_xticks(list(slots.values()), ticks)
         axes.tick_params(axis="x", length=0)
-        axes.set_xlabel("opening, planned days in storage")
+        axes.set_xlabel(say("axis.opening_days"))
         axes.set_ylabel(response.with_unit)
         key(figure, list(look.items()), below=bool(bales["below"].astype(bool).any()), line=False)
         return finish(
@@ -144,7 +158,7 @@ def _bales(axes: Axes, rows: pd.DataFrame, *, slot: int, look: Mapping[str, Look
     """Draw the bales of one opening: those of a pair at the same place in each strip, joined."""
     centres, _, half = _strips(len(look))
     names = list(look)
-    blocks = rows["pair"].fillna(rows["bale"])
+    blocks = rows["pair"].astype(object).fillna(rows["bale"])
     order = {block: k for k, block in enumerate(sorted(set(blocks)))}
     step = 2 * half / max(len(order) - 1, 1)
     x = np.array(
@@ -193,7 +207,7 @@ def _draw_limits(
     for limit in frame.loc[frame["what"] == _LIMIT, "value"]:
         axes.axhline(limit, **_LINE)
         axes.annotate(
-            f"limit {limit:g} {result.response.level_unit}", (0, limit),
+            say("axis.limit", value=f"{limit:g}", unit=result.response.level_unit), (0, limit),
             xycoords=axes.get_yaxis_transform(), xytext=(2, 1.5), va="bottom", **_WORDS,
         )  # fmt: skip
     matters = frame[frame["what"] == _MATTERS]
@@ -212,48 +226,72 @@ def _draw_limits(
 
 
 def _caption(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str:
-    settings, word, unit = trial.settings, mean_word(result), result.records.unit
-    bales = int((frame["what"] == _BALE).sum())
-    parts = [f"{result.response.label}: {count(bales, 'result')} of {unit.several} as small marks"]
+    settings, response = trial.settings, result.response
+    said = {
+        "what": response.label,
+        "results": count(int((frame["what"] == _BALE).sum()), "result"),
+        "units": result.records.unit.several,
+    }
+    parts = [say("figure.answer_bales", **said)]
     if frame["pair"].notna().any():
-        parts[0] += f", those of a {block_word(settings.compare)} joined"
-    parts[0] += "."
-    if frame["what"].str.startswith("adjusted").any():
+        block = noun(block_word(settings.compare), 1)
+        parts = [say("figure.answer_bales_joined", **said, block=block)]
+    if (frame["what"] == _LEVELS[response.scale]).any():
         level = level_name(1 - settings.analysis.alpha)
-        parts.append(f"Large marks: adjusted {word}s with {level} intervals.")
+        parts.append(say("figure.answer_means", means=means_word(result), level=level))
     matters = frame[frame["what"] == _MATTERS]
     if len(matters):
-        edge = f"{settings.analysis.important[result.response.name]:g}"
-        ratio = result.response.effect == "ratio"
-        size = f"{edge} times" if ratio else f"{edge} {result.response.unit}"
-        parts.append(
-            f"Short broken lines: {size} more or less than {matters['binding'].iloc[0]} at "
-            f"{matters['opening'].iloc[0]}, the smallest difference that matters."
-        )
+        place = {"binding": matters["binding"].iloc[0], "opening": matters["opening"].iloc[0]}
+        edge = f"{settings.analysis.important[response.name]:g}"
+        if response.effect == "ratio":
+            parts.append(say("figure.answer_matters_ratio", edge=edge, **place))
+        else:
+            said = {"edge": edge, "unit": response.unit, **place}
+            parts.append(say("figure.answer_matters_difference", **said))
     if (frame["what"] == _LIMIT).any():
-        parts.append("The broken line across is the limit named in the plan.")
-    return " ".join(parts) + not_drawn(result)
+        parts.append(say("figure.answer_limit"))
+    return " ".join(part for part in [*parts, not_drawn(result)] if part)
 
 
 def _alt(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str:
     """The message in numbers: what each binding's bales and adjusted means are, by opening."""
-    means = frame[frame["what"].str.startswith("adjusted")]
+    means = frame[frame["what"] == _LEVELS[result.response.scale]]
     bales = frame[frame["what"] == _BALE]
-    parts = []
+    parts = [say("alt.answer", what=result.response.with_unit)]
     for opening in _openings(trial, bales):
         cells = []
         for binding in trial.settings.compare:
             mine = bales[(bales["opening"] == opening) & (bales["binding"] == binding)]["value"]
             here = means[(means["opening"] == opening) & (means["binding"] == binding)]
             if len(mine):
-                text = f"{binding} {result.records.unit.counted(len(mine))} "
-                text += f"from {number(mine.min())} to {number(mine.max())}"
-                for row in here.to_dict("records"):
-                    text += f", adjusted {mean_word(result)} {number(row['value'])} "
-                    text += f"({number(row['low'])} to {number(row['high'])})"
-                cells.append(text)
-        parts.append(f"{opening}: {'; '.join(cells)}")
+                cells.append(_cell(result, binding, mine, here))
+        parts.append(say("alt.at_opening", opening=opening, what=joined(cells, last="semicolon")))
     drawn = frame[frame["what"].isin([_LIMIT, _MATTERS])].to_dict("records")
-    lines = [f"{row['what']} {number(row['value'])}" for row in drawn]
-    ends = f" Lines: {', '.join(lines)}." if lines else ""
-    return f"{result.response.with_unit}, by opening. {'. '.join(parts)}.{ends}"
+    lines = [say(_DRAWN[row["what"]], value=number(row["value"])) for row in drawn]
+    if lines:
+        parts.append(say("alt.lines", lines=joined(lines, last="comma")))
+    return " ".join(parts)
+
+
+def _cell(
+    result: ResponseAnalysis, binding: str, bales: pd.Series[float], means: pd.DataFrame
+) -> str:
+    """A binding at an opening: how many, from where to where, and its adjusted mean."""
+    said = {
+        "binding": binding,
+        "units": result.records.unit.counted(len(bales)),
+        "low": number(bales.min()),
+        "high": number(bales.max()),
+    }
+    for row in means.to_dict("records"):
+        return say(
+            "alt.answer_bales_mean",
+            **said,
+            mean=mean_word(result),
+            value=number(row["value"]),
+            interval=reaching(row["low"], row["high"]),
+        )
+    return say("alt.answer_bales", **said)
+
+
+_DRAWN: Final = {_LIMIT: "alt.limit", _MATTERS: "alt.matters"}

@@ -2,21 +2,53 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
-from silagetrial.display.phrases import count, level_name
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import count, level_name, number
 from silagetrial.report.findings import planned_days
 
-__all__ = ["bales_of", "compared", "levels_of", "mean_word", "not_drawn", "with_headings"]
+__all__ = [
+    "bales_of",
+    "compared",
+    "levels_of",
+    "mean_word",
+    "means_word",
+    "not_drawn",
+    "reaching",
+    "with_headings",
+]
 
 _BALES = ["site", "pair", "bale", "binding", "opening", "planned_days", "days", "value", "below"]
 
 
 def mean_word(result: ResponseAnalysis) -> str:
     """Return what an adjusted mean is on the reader's scale: a mean, or of logarithms a median."""
+    return noun(_mean(result), 1)
+
+
+def means_word(result: ResponseAnalysis) -> str:
+    """Return what several adjusted means are: means, or of logarithms medians."""
+    return noun(_mean(result), 2)
+
+
+def _mean(result: ResponseAnalysis) -> str:
     return "median" if result.response.scale == "log" else "mean"
+
+
+def reaching(low: float, high: float) -> str:
+    """Return an interval of levels in words; an end that is infinite is said to be none."""
+    if math.isfinite(low) and math.isfinite(high):
+        return say("phrase.span", low=number(low), high=number(high))
+    if math.isfinite(low):
+        return say("phrase.open_above", low=number(low))
+    if math.isfinite(high):
+        return say("phrase.open_below", high=number(high))
+    return say("phrase.open_ended")
 
 
 def bales_of(result: ResponseAnalysis) -> pd.DataFrame:
@@ -57,9 +89,7 @@ def levels_of(trial: Trial, result: ResponseAnalysis) -> pd.DataFrame:
 def not_drawn(result: ResponseAnalysis) -> str:
     """Return what a picture of values does not hold: those outside the window of their opening."""
     apart = len(result.records.outside)
-    return (
-        f" Not drawn: {count(apart, 'result')} outside the window of the opening." if apart else ""
-    )
+    return say("figure.not_drawn", results=count(apart, "result")) if apart else ""
 
 
 def compared(result: ResponseAnalysis) -> str:

@@ -19,7 +19,7 @@ from silagetrial.display.block import Picture, Prose
 from silagetrial.display.phrases import level_name, number
 from silagetrial.display.style import canvas, finish, looks
 from silagetrial.report.correction import is_corrected
-from silagetrial.report.figures_data import levels_of, mean_word, with_headings
+from silagetrial.report.figures_data import levels_of, means_word, reaching, with_headings
 from silagetrial.report.findings import openings_without, planned_days
 
 __all__ = ["means"]
@@ -78,7 +78,7 @@ def means(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
 def _caption(trial: Trial, result: ResponseAnalysis) -> str:
     level = level_name(1 - trial.settings.analysis.alpha)
     caption = (
-        f"{result.response.label}: adjusted {mean_word(result)}s with {level} intervals. Intervals "
+        f"{result.response.label}: adjusted {means_word(result)} with {level} intervals. Intervals "
         "of two bindings may overlap and the bindings still differ: compare by the differences."
     )
     if is_corrected(result):
@@ -91,12 +91,12 @@ def _alt(result: ResponseAnalysis) -> str:
     for opening, rows in result.means.frame.groupby("opening", sort=False):
         cells = [
             f"{row['binding']} {number(row['estimate'])} "
-            f"({number(row['conf_low'])} to {number(row['conf_high'])})"
+            f"({reaching(row['conf_low'], row['conf_high'])})"
             for row in rows.to_dict("records")
         ]
         parts.append(f"{opening}: {', '.join(cells)}")
     response = result.response
     return (
-        f"{response.label}, adjusted {mean_word(result)}s in {response.level_unit} by opening. "
+        f"{response.label}, adjusted {means_word(result)} in {response.level_unit} by opening. "
         f"{'; '.join(parts)}."
     )

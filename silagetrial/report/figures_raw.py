@@ -82,7 +82,7 @@ def _caption(trial: Trial, result: ResponseAnalysis, *, recored: bool) -> str:
         text += f"; a line is one {unit.word}"
     elif rows["pair"].notna().any():
         text += f"; a grey line joins the {unit.word}s of one {block_word(trial.settings.compare)}"
-    return f"{text}.{not_drawn(result)}"
+    return " ".join(part for part in (f"{text}.", not_drawn(result)) if part)
 
 
 def _dots_by_opening(
@@ -99,7 +99,7 @@ def _dots_by_opening(
 def _one_opening(axes: Axes, rows: pd.DataFrame, *, slot: int, look: dict[str, Look]) -> None:
     """Draw one opening: bales of a pair at the same place in each binding's strip."""
     names = list(look)
-    blocks = rows["pair"].fillna(rows["bale"])
+    blocks = rows["pair"].astype(object).fillna(rows["bale"])
     order = {block: k for k, block in enumerate(sorted(set(blocks)))}
     step = _SWARM / max(len(order) - 1, 1)
     centre = _SPREAD / max(len(names) - 1, 1)

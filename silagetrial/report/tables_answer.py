@@ -9,8 +9,9 @@ import pandas as pd
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
+from silagetrial.display.language import noun, say
 from silagetrial.display.phrases import block_word, joined, level_name
-from silagetrial.report.figures_data import mean_word
+from silagetrial.report.figures_data import means_word
 from silagetrial.report.findings import Finding, planned
 from silagetrial.report.nearest import nearest
 from silagetrial.report.tables_results import NOTHING, Shown, limit_labels
@@ -40,26 +41,25 @@ def answer(analysis: Analysis) -> Shown:
         return NOTHING
     frame = pd.DataFrame(rows)
     places = list(dict.fromkeys(frame["opening"]))
-    at = f" {places[0]}" if len(places) == 1 else ""
+    at = places[0] if len(places) == 1 else ""
     columns = ["response", "first_mean", "second_mean", "comparison", *_NUMBERS[2:], "p_value"]
     columns += ["df", "important", "verdict", "pairs", "bales"]
     if not at:
         columns.insert(1, "opening")
     if frame["important"].isna().all():
         columns.remove("important")
-    word = block_word(trial.settings.compare)
+    nouns = noun(block_word(trial.settings.compare), 2)
     return Table(
         frame,
-        title=f"{'The' if frame['as_planned'].all() else 'Nearest to the'} planned comparison{at}",
+        title=_title(at, as_planned=bool(frame["as_planned"].all())),
         labels={
             **limit_labels(trial),
-            "first_mean": _one(frame["first"], "first binding"),
-            "second_mean": _one(frame["second"], "second binding"),
-            "comparison": "compared",
-            "estimate": "estimate",
-            "important": "matters from",
-            "pairs": f"{word}s",
-            "bales": _one(frame["of"], "bales or units"),
+            "first_mean": _one(frame["first"], say("answer.first")),
+            "second_mean": _one(frame["second"], say("answer.second")),
+            "comparison": say("answer.compared"),
+            "important": say("answer.matters_from"),
+            "pairs": nouns,
+            "bales": _one(frame["of"], say("answer.bales")),
         },
         shown=tuple(columns),
         errors={"first_mean": "first_std_error", "second_mean": "second_std_error"},
@@ -67,6 +67,19 @@ def answer(analysis: Analysis) -> Shown:
         notes=_notes(analysis, frame),
         name="answer",
     )
+
+
+def _title(place: str, *, as_planned: bool) -> str:
+    if place:
+        return say("answer.planned_at" if as_planned else "answer.nearest_at", place=place)
+    return say("answer.planned" if as_planned else "answer.nearest")
+
+
+def _place(finding: Finding) -> str:
+    """Where a comparison was made, in words."""
+    if finding.opening:
+        return say("answer.at", opening=finding.opening)
+    return say("answer.averaged")
 
 
 def _one(names: pd.Series[str], otherwise: str) -> str:
@@ -90,7 +103,7 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
     return {
         "response": f"{response.label}, {response.level_unit}",
         "as_planned": planned(trial, result) is not None,
-        "opening": f"at {finding.opening}" if finding.opening else "averaged over openings",
+        "opening": _place(finding),
         "first": finding.first,
         "second": finding.second,
         **levels,
@@ -146,30 +159,28 @@ def verdict(finding: Finding, edge: float | None, *, alpha: float) -> str:
     """
     shown = finding.p < alpha
     if edge is None:
-        return "differs" if shown else "no difference shown"
+        return say("verdict.differs" if shown else "verdict.none_shown")
     low_edge = 1 / edge if finding.effect == "ratio" else -edge
     inside = low_edge < finding.low and finding.high < edge
     if not shown:
-        rest = "is outside the interval" if inside else "is not excluded"
-        return f"no difference shown; one that matters {rest}"
+        return say("verdict.none_outside" if inside else "verdict.none_open")
     if inside:
-        return "differs, too little to matter"
+        return say("verdict.too_little")
     if finding.high <= low_edge or finding.low >= edge:
-        return "differs enough to matter"
-    return "differs; whether enough to matter is open"
+        return say("verdict.enough")
+    return say("verdict.open")
 
 
 def _notes(analysis: Analysis, frame: pd.DataFrame) -> tuple[str, ...]:
     level = level_name(analysis.level)
     answered = [result for result in analysis.responses.values() if result.answered]
-    words = {mean_word(result) for result in answered}
-    means = " or ".join(f"{word}s" for word in sorted(words, reverse=True))
+    # Medians first, whatever the order of the responses.
+    ordered = sorted(answered, key=lambda result: result.response.scale != "log")
+    means = joined(list(dict.fromkeys(means_word(result) for result in ordered)), last="or")
     effects = {result.response.effect for result in answered}
-    scale = ["a ratio has no unit"] if "ratio" in effects else []
+    scale = [say("answer.no_unit")] if "ratio" in effects else []
     if "difference" in effects:
         units = joined(list(dict.fromkeys(u for u in frame["unit"] if u)))
-        scale.append(f"a difference is in {units}")
-    return (
-        f"Adjusted {means}; {', '.join(scale)}. df: Kenward-Roger. Verdict: by the {level} "
-        "interval, against no difference and against the smallest one that matters.",
-    )
+        scale.append(say("answer.in_units", units=units))
+    said = {"means": means, "scale": joined(scale, last="comma"), "level": level}
+    return (say("answer.note", **said),)

@@ -12,6 +12,7 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Prose
+from silagetrial.display.language import say
 from silagetrial.display.phrases import joined, level_name
 from silagetrial.report.correction import is_corrected, uncorrected
 from silagetrial.report.findings import at_openings, bindings_of
@@ -233,12 +234,12 @@ def limit_labels(trial: Trial) -> dict[str, str]:
     """Headings of the limits of intervals."""
     level = level_name(1 - trial.settings.analysis.alpha)
     return {
-        "conf_low": f"{level} low",
-        "conf_high": f"{level} high",
-        "sim_low": "adjusted low",
-        "sim_high": "adjusted high",
+        "conf_low": say("limit.low", level=level),
+        "conf_high": say("limit.high", level=level),
+        "sim_low": say("limit.adjusted_low"),
+        "sim_high": say("limit.adjusted_high"),
         "p_value": "p",
-        "p_adjusted": "adjusted p",
+        "p_adjusted": say("limit.adjusted_p"),
     }
 
 

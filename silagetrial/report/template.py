@@ -14,6 +14,7 @@ from typing import Final
 import jupytext
 from nbformat import NotebookNode
 
+from silagetrial.display.language import say
 from silagetrial.report.sections import SECTIONS, Cell, Section
 
 __all__ = ["STAGES", "report_notebook", "source_of"]
@@ -66,7 +67,7 @@ def source_of(sections: Sequence[Section] = SECTIONS) -> str:
     modules = textwrap.indent(textwrap.fill(f"{', '.join(used)},", 76), " " * 4)
     parts = [_READ.format(modules=modules), _cell(_ANALYSE)]
     for section in sections:
-        title = f"{'#' * section.level} {section.heading}"
+        title = f"{'#' * section.level} {say(section.heading)}"
         parts.append(f'# %% [markdown] id="{section.name}"\n# {title}\n')
         parts += [_cell(cell) for cell in section.cells]
     return "\n".join(parts)

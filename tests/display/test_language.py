@@ -6,14 +6,18 @@ import ast
 import re
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 import silagetrial
+from silagetrial.display import Table
 from silagetrial.display.language import (
+    COLUMNS,
     NOUNS,
     english,
+    heading,
     noun,
     places,
     read_language,
@@ -70,7 +74,7 @@ def said_in_code() -> tuple[set[str], list[tuple[str, set[str], bool]]]:
 
 def test_every_text_is_said_somewhere_and_every_place_is_given() -> None:
     constants, calls = said_in_code()
-    names = {name.removeprefix(f"{NOUNS}.") for name in english().texts}
+    names = {name.removeprefix(f"{NOUNS}.").removeprefix(f"{COLUMNS}.") for name in english().texts}
     assert names <= constants
     assert len(calls) > 120
     for name, given_names, more in calls:
@@ -83,6 +87,18 @@ def test_sentences_end_once_and_lines_are_clean() -> None:
         for text in forms:
             assert text == text.strip(), name
             assert not re.search(r"  |\.\.|[<>]|\n", text), name
+
+
+def test_a_column_is_headed_by_its_text_and_one_of_the_data_by_its_name(tmp_path: Path) -> None:
+    for name, forms in english().texts.items():
+        section, _, column = name.partition(".")
+        assert section != COLUMNS or forms == (column.replace("_", " "),)
+    change = ('binding = "binding"\nchange', 'binding = "wiązanie"\nchange')
+    with speaking(read_language(beside(tmp_path, change))):
+        table = Table(pd.DataFrame({"binding": ["net"], "9 months": [1]}))
+        assert str(table).splitlines()[0] == "wiązanie  9 months"
+        assert table.to_csv() == "binding,9 months\nnet,1\n"
+        assert heading("no_such") == "no such"
 
 
 def beside(folder: Path, *changes: tuple[str, str]) -> Path:

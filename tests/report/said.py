@@ -11,8 +11,8 @@ from silagetrial.display.language import Language, english, places
 from silagetrial.report import box, cautions, methods, paper, words
 
 OPEN, CLOSE = "⟦", "⟧"
-NOTATION = {"p"}
-"""Letters that stand beside numbers: p = 0.012."""
+NOTATION = {"p", "df"}
+"""Letters that stand beside numbers: p = 0.012, and over them."""
 
 NEVER = (
     r"significan", r"highly", r"between samples", r"proven", r"are equal", r"are the same",
@@ -84,6 +84,11 @@ def made_up() -> Language:
 def only_of(line: str, data: Collection[str]) -> None:
     """Check that a line said in the made-up language holds nothing but data, all between marks."""
     assert outside(line).strip() == "", line
+    nothing_but(line, data)
+
+
+def nothing_but(line: str, data: Collection[str]) -> None:
+    """Check that no word of a text is other than data or notation, wherever it stands."""
     left = line
     for value in sorted(data, key=len, reverse=True):
         left = left.replace(value, "")

@@ -6,20 +6,37 @@ left between the marks, or stands outside them, was written in the code.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 import pytest
+from bs4 import BeautifulSoup
 from conftest import Analysed
-from said import CLOSE, OPEN, made_up, only_of
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from said import CLOSE, OPEN, made_up, nothing_but, only_of
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.display import Table, page, style
+from silagetrial.display.block import Picture
 from silagetrial.display.language import speaking
 from silagetrial.planning.analysis_plan import SHOWN_DIGITS, filed_plan
 from silagetrial.planning.deviations import deviations
-from silagetrial.report import box, cautions, methods, paper, plan_kept, trust, words
+from silagetrial.report import (
+    box,
+    cautions,
+    figures,
+    methods,
+    paper,
+    plan_kept,
+    tables,
+    trust,
+    words,
+)
 from silagetrial.report.cited import REFERENCES
 from silagetrial.report.findings import openings_without
 from silagetrial.report.tables_results import COEFFICIENTS
+from silagetrial.report.template import source_of
 
 
 def lines_of(analysis: Analysis) -> Iterator[str]:
@@ -111,3 +128,66 @@ def test_without_a_plan_filed_it_is_said_in_the_language(analysed: Analysed) -> 
     analysis = analysed("separate")
     with speaking(made_up()):
         assert plan_kept.sentence(analysis).lines == (OPEN + CLOSE,)
+
+
+def test_the_page_and_its_headings_are_said_in_the_language() -> None:
+    with speaking(made_up()):
+        shell = BeautifulSoup(page("", "", contents=[("a", "")]), "html.parser")
+        headings = re.findall(r"^# #+ (.*)$", source_of(), re.MULTILINE)
+    assert shell.html is not None
+    assert shell.nav is not None
+    said = [shell.html["lang"], shell.nav["aria-label"], shell.select_one(".st-skip").get_text()]
+    assert len(headings) > 10
+    assert {*said, *headings} == {OPEN + CLOSE}
+
+
+@pytest.fixture
+def letters(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Texts inside the figures drawn since."""
+    seen: list[str] = []
+
+    def noted(figure: Figure, _: dict[str, str]) -> bytes:
+        seen.extend(text.get_text() for text in figure.findobj(Text))
+        return b""
+
+    monkeypatch.setattr(style, "_png", noted)
+    monkeypatch.setattr(style, "_svg", noted)
+    return seen
+
+
+def of_figures(analysis: Analysis) -> list[Picture]:
+    return list(figures.answer(analysis))
+
+
+def of_tables(analysis: Analysis) -> list[Table]:
+    made = [tables.answer(analysis)]
+    return [item for item in made if isinstance(item, Table)]
+
+
+FIGURES_OF = ["separate", "recored", "three bindings", "in runs"]
+
+
+@pytest.mark.parametrize("name", FIGURES_OF)
+def test_figures_hold_no_word_but_data(analysed: Analysed, letters: list[str], name: str) -> None:
+    analysis = analysed(name)
+    with speaking(made_up()):
+        made = of_figures(analysis)
+    assert made
+    data = data_of(analysis)
+    for picture in made:
+        only_of(picture.alt, data)
+        only_of(picture.caption, data)
+    for text in letters:
+        nothing_but(text, data)
+
+
+@pytest.mark.parametrize("name", [*FIGURES_OF, "no common opening", "alike"])
+def test_tables_hold_no_word_but_data(analysed: Analysed, name: str) -> None:
+    analysis = analysed(name)
+    with speaking(made_up()):
+        shown = [BeautifulSoup(made.to_html(), "html.parser") for made in of_tables(analysis)]
+    data = data_of(analysis)
+    assert shown
+    for table in shown:
+        for each in table.find_all(["caption", "th", "td", "p"]):
+            nothing_but(each.get_text(), data)

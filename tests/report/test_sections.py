@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 
+from silagetrial.display.language import say
 from silagetrial.report.sections import SECTIONS, Cell, Section
 from silagetrial.report.template import STAGES, report_notebook, source_of
 
@@ -29,7 +30,7 @@ def test_the_notebook_is_its_sections_in_order() -> None:
     assert [cell.id for cell in notebook.cells] == CELLS
     headings = [cell for cell in notebook.cells if cell.cell_type == "markdown"]
     assert [cell.id for cell in headings] == [section.name for section in SECTIONS]
-    assert [cell.source.lstrip("# ") for cell in headings] == [s.heading for s in SECTIONS]
+    assert [cell.source.lstrip("# ") for cell in headings] == [say(s.heading) for s in SECTIONS]
     assert set(STAGES) <= set(CELLS)
 
 
@@ -54,12 +55,15 @@ def test_each_section_says_which_modules_it_uses_and_calls_what_they_have() -> N
 
 
 def test_a_section_joins_without_touching_the_rest() -> None:
-    money = Section("money", "Money", (Cell("money-table", "display(record.plain)"),), ("record",))
+    money = Section(
+        "money", "heading.methods", (Cell("money-table", "display(record.plain)"),), ("record",)
+    )
     before, after = source_of(), source_of((*SECTIONS, money))
     assert "record" not in before.partition("trial = read_trial")[0]
     assert "record" in after.partition("trial = read_trial")[0]
     assert after.endswith(
-        '\n# %% [markdown] id="money"\n# ## Money\n\n# %% id="money-table"\ndisplay(record.plain)\n'
+        '\n# %% [markdown] id="money"\n# ## Methods\n\n'
+        '# %% id="money-table"\ndisplay(record.plain)\n'
     )
     cells = {cell.id: cell.source for cell in report_notebook(source=before).cells}
     again = {cell.id: cell.source for cell in report_notebook(source=after).cells}

@@ -10,7 +10,7 @@ __all__ = ["ANSWER"]
 
 ANSWER: Final = Section(
     name="answer",
-    heading="The answer",
+    heading="heading.answer",
     uses=("box", "cautions", "figures", "tables"),
     cells=(
         Cell(

@@ -20,14 +20,14 @@ def _witnesses(of: str) -> Cell:
 
 WITNESSES: Final = Section(
     name="witnesses",
-    heading="Two independent checks",
+    heading="heading.witnesses",
     uses=("methods", "tables"),
     cells=(_witnesses("butyric"), _witnesses("loss")),
 )
 
 RESIDUALS: Final = Section(
     name="residuals",
-    heading="Residual checks",
+    heading="heading.residuals",
     uses=("figures",),
     cells=(
         Cell(

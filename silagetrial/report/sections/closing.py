@@ -10,14 +10,14 @@ __all__ = ["CAUTIONS", "METHODS", "PAPER", "REFERENCES", "RERUN", "SYMBOLS"]
 
 METHODS: Final = Section(
     name="methods",
-    heading="Methods",
+    heading="heading.methods",
     uses=("methods",),
     cells=(Cell("methods-list", "display(methods.methods(analysis, log))"),),
 )
 
 SYMBOLS: Final = Section(
     name="symbols",
-    heading="In symbols",
+    heading="heading.symbols",
     uses=("methods",),
     cells=(Cell("methods-symbols", "display(*methods.in_symbols(analysis))"),),
     level=3,
@@ -25,7 +25,7 @@ SYMBOLS: Final = Section(
 
 PAPER: Final = Section(
     name="paper",
-    heading="A paragraph for a paper",
+    heading="heading.paper",
     uses=("paper",),
     cells=(Cell("methods-paper", "display(paper.paragraph(analysis, log))"),),
     level=3,
@@ -33,7 +33,7 @@ PAPER: Final = Section(
 
 REFERENCES: Final = Section(
     name="references",
-    heading="References",
+    heading="heading.references",
     uses=("methods",),
     cells=(Cell("reference-list", "display(methods.references(analysis))"),),
     level=3,
@@ -41,14 +41,14 @@ REFERENCES: Final = Section(
 
 CAUTIONS: Final = Section(
     name="cautions",
-    heading="Cautions",
+    heading="heading.cautions",
     uses=("cautions",),
     cells=(Cell("caution-list", "display(cautions.cautions(), cautions.deferral())"),),
 )
 
 RERUN: Final = Section(
     name="rerun",
-    heading="Run it again",
+    heading="heading.rerun",
     uses=("cited", "methods", "paper", "results"),
     cells=(
         Cell(

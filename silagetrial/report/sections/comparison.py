@@ -42,14 +42,14 @@ def _cells(of: str, label: str) -> tuple[Cell, ...]:
 
 BUTYRIC: Final = Section(
     name="butyric",
-    heading="Butyric acid",
+    heading="heading.butyric",
     uses=(*_USES, "plan_kept"),
     cells=_cells("butyric", "butyric acid"),
 )
 
 LOSS: Final = Section(
     name="loss",
-    heading="DM loss",
+    heading="heading.loss",
     uses=(*_USES, "methods", "plan_kept"),
     cells=(
         *_cells("loss", "DM loss"),
@@ -59,7 +59,7 @@ LOSS: Final = Section(
 
 FURTHER: Final = Section(
     name="further",
-    heading="Further responses",
+    heading="heading.further",
     uses=_USES,
     cells=(
         Cell(

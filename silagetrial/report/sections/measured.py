@@ -10,7 +10,7 @@ __all__ = ["MEASURED"]
 
 MEASURED: Final = Section(
     name="measured",
-    heading="What was measured",
+    heading="heading.measured",
     uses=("figures", "methods", "tables"),
     cells=(
         Cell(

@@ -20,7 +20,7 @@ def _numbers(of: str) -> Cell:
 
 MODEL: Final = Section(
     name="model",
-    heading="The model, and why",
+    heading="heading.model",
     uses=("methods", "tables"),
     cells=(
         Cell(

@@ -37,7 +37,7 @@ class Section:
     name : str
         Id of its heading.
     heading : str
-        Plain text.
+        Name of its text in the file of the language: ``heading.answer``.
     cells : tuple of Cell
     uses : tuple of str
         Modules of `silagetrial.report` that its cells call.

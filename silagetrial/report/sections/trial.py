@@ -10,7 +10,7 @@ __all__ = ["TRIAL"]
 
 TRIAL: Final = Section(
     name="trial",
-    heading="The trial",
+    heading="heading.trial",
     uses=("figures", "methods", "plan_kept", "tables"),
     cells=(
         Cell(
