@@ -62,7 +62,7 @@ def days_axis(axes: Axes, days: Sequence[float], *, room: float = 0.0) -> None:
     margin = 0.1 * (high - low) or 0.5
     right = margin + room * (high - low + 2 * margin) / (1 - room)
     axes.set_xlim(np.expm1(low - margin), np.expm1(high + right))
-    axes.set_xlabel("days in storage, on the scale log(1 + days)")
+    axes.set_xlabel(say("axis.days_scaled"))
 
 
 def mark_without(axes: Axes, reasons: Mapping[float, str]) -> None:

@@ -11,9 +11,10 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.axes import days_axis, key, log_axis, mark_without, shifted
 from silagetrial.display.block import Picture, Prose
-from silagetrial.display.phrases import level_name, quantity, span
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined, level_name, quantity, span
 from silagetrial.display.style import INK, Look, canvas, finish, looks
-from silagetrial.report.figures_data import compared, with_headings
+from silagetrial.report.figures_data import against, compared, effect_label, with_headings
 from silagetrial.report.findings import (
     Finding,
     at_openings,
@@ -59,7 +60,7 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
         days_axis(axes, list(planned_days(trial).values()))
         _draw(axes, trial, result, frame)
         if len(entries) > 1 or len("".join(entries[0][:2])) > _LONG:
-            key(figure, [(f"{first} against {second}", how) for first, second, how in entries])
+            key(figure, [(against(first, second), how) for first, second, how in entries])
         return finish(
             figure,
             data=with_headings(trial, result, frame, value=compared(result)),
@@ -141,34 +142,34 @@ def _effect_label(result: ResponseAnalysis, found: list[Finding]) -> str:
     """What the axis is: response, what is compared with what, and the unit, on two lines."""
     names = list(dict.fromkeys(f.name for f in found))
     one = len(names) == 1 and len(names[0]) <= _LONG
-    what = f"{found[0].effect} {names[0]}" if one else found[0].effect
-    unit = f", {found[0].unit}" if found[0].unit else ""
-    return f"{result.response.label}\n{what}{unit}"
+    return effect_label(result, of=names[0] if one else "")
 
 
 def _caption(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str:
     """Say what is drawn, and only that."""
     level = level_name(1 - trial.settings.analysis.alpha)
-    parts = [
-        f"{result.response.label}: bindings compared at each opening, with {level} intervals; the "
-        "black line is no difference."
-    ]
+    parts = [say("figure.comparison", what=result.response.label, level=level)]
     if "joint_low" in frame:
-        parts.append("Thick: of one comparison alone; thin: simultaneous, of all openings.")
+        parts.append(say("figure.thick_and_thin"))
     if (frame["what"] == _LINE).any():
-        parts.append("The broken line is the growth with storage, straight in log(1 + days).")
+        parts.append(say("figure.growth"))
     if (frame["what"] == _EDGE).any():
-        parts.append("The grey band is what the plan calls too small to matter.")
+        parts.append(say("figure.unimportant"))
     return " ".join(parts)
 
 
 def _alt(trial: Trial, result: ResponseAnalysis) -> str:
     found = at_openings(trial, result)
     parts = [
-        f"{f.opening} {f.name} {quantity(f.estimate, f.unit)} ({span(f.low, f.high, f.unit)})"
+        say(
+            "alt.compared", opening=f.opening, comparison=f.name,
+            size=quantity(f.estimate, f.unit), interval=span(f.low, f.high, f.unit),
+        )
         for f in found
-    ]
+    ]  # fmt: skip
     without = openings_without(trial, result, given={f.opening or "" for f in found})
-    parts += [f"{name} {why}" for name, why in without.items()]
-    unit = f" in {found[0].unit}" if found[0].unit else ""
-    return f"{result.response.label}, {found[0].effect}{unit} by opening: {'; '.join(parts)}."
+    parts += [say("alt.without", opening=name, why=why) for name, why in without.items()]
+    said = {"what": result.response.label, "each": joined(parts, last="semicolon")}
+    if result.response.effect == "ratio":
+        return say("alt.comparison_ratio", **said)
+    return say("alt.comparison_difference", unit=result.response.unit, **said)

@@ -12,9 +12,17 @@ from silagetrial.analysis.curve_analysis import CurveAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.axes import days_axis, end_names, end_room, key, log_axis
 from silagetrial.display.block import Picture
-from silagetrial.display.phrases import number
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined, number
 from silagetrial.display.style import INK, Look, canvas, finish, looks
-from silagetrial.report.figures_data import compared, with_headings
+from silagetrial.report.figures_data import (
+    against,
+    compared,
+    effect_label,
+    effect_word,
+    reaching,
+    with_headings,
+)
 from silagetrial.report.findings import bindings_of, planned_days
 from silagetrial.report.tables_results import named
 
@@ -72,8 +80,7 @@ def _levels(trial: Trial, result: ResponseAnalysis, planned: CurveAnalysis) -> P
             figure,
             data=with_headings(trial, result, frame[columns]),
             alt=_alt(result, frame, by="binding"),
-            caption=f"{result.response.label}: the curve planned in advance, with intervals of "
-            "each day alone.",
+            caption=say("figure.curve", what=result.response.label),
             name=f"{result.response.name}_curve",
         )
 
@@ -89,11 +96,9 @@ def _differences(trial: Trial, result: ResponseAnalysis, planned: CurveAnalysis)
         for term, rows in frame.groupby("term", sort=False):
             first, second = bindings_of(str(term), trial.settings.compare)
             _line(axes, rows, look[first])
-            entries.append((f"{first} against {second}", look[first]))
+            entries.append((against(first, second), look[first]))
         _levels_axis(axes, result)
-        unit = f", {result.response.unit}" if result.response.effect == "difference" else ""
-        one = f" {names[0]}" if len(names) == 1 else ""
-        axes.set_ylabel(f"{result.response.label}\n{result.response.effect}{one}{unit}")
+        axes.set_ylabel(effect_label(result, of=names[0] if len(names) == 1 else ""))
         if len(entries) > 1:
             key(figure, entries)
         columns = ["comparison", "days", "value", "low", "high", "joint_low", "joint_high"]
@@ -102,8 +107,7 @@ def _differences(trial: Trial, result: ResponseAnalysis, planned: CurveAnalysis)
             figure,
             data=with_headings(trial, result, data, value=compared(result)),
             alt=_alt(result, planned.at_openings.frame.rename(columns=_NAMES), by="term"),
-            caption=f"{result.response.label}: the bindings compared along the curve planned in "
-            "advance; dark band for a day alone, light band for all days together.",
+            caption=say("figure.curve_comparison", what=result.response.label),
             name=f"{result.response.name}_curve_comparison",
         )
 
@@ -132,9 +136,13 @@ def _alt(result: ResponseAnalysis, frame: pd.DataFrame, *, by: str) -> str:
         {str(k): v for k, v in row.items()} for row in ends.to_dict("records")
     ]
     parts = [
-        f"day {row['days']:.0f}, {row[by]}: {number(row['value'])} "
-        f"({number(row['low'])} to {number(row['high'])})"
+        say(
+            "alt.on_day", day=f"{row['days']:.0f}", of=row[by], value=number(row["value"]),
+            interval=reaching(row["low"], row["high"]),
+        )
         for row in rows
-    ]
-    what = "levels" if by == "binding" else result.response.effect
-    return f"{result.response.label}, {what} by the curve. {'; '.join(parts)}."
+    ]  # fmt: skip
+    said = {"what": result.response.label, "each": joined(parts, last="semicolon")}
+    if by == "binding":
+        return say("alt.curve", **said)
+    return say("alt.curve_comparison", effect=effect_word(result), **said)

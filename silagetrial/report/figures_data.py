@@ -13,8 +13,11 @@ from silagetrial.display.phrases import count, level_name, number
 from silagetrial.report.findings import planned_days
 
 __all__ = [
+    "against",
     "bales_of",
     "compared",
+    "effect_label",
+    "effect_word",
     "levels_of",
     "mean_word",
     "means_word",
@@ -96,6 +99,31 @@ def compared(result: ResponseAnalysis) -> str:
     """Return the heading of comparisons: ``DM loss, difference (percentage points)``."""
     unit = f" ({result.response.unit})" if result.response.effect == "difference" else ""
     return f"{result.response.label}, {result.response.effect}{unit}"
+
+
+def against(first: str, second: str) -> str:
+    """Return what a key calls a comparison: ``film against net``."""
+    return say("axis.against", first=first, second=second)
+
+
+def effect_word(result: ResponseAnalysis) -> str:
+    """Return what an effect is, in the words of the language: a ratio, or a difference."""
+    ratio = result.response.effect == "ratio"
+    return say("unseen.ratio") if ratio else say("unseen.difference")
+
+
+def effect_label(result: ResponseAnalysis, *, of: str = "") -> str:
+    """Return what an axis of comparisons is, on two lines: response, effect and its unit.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    of : str
+        Name of the one comparison drawn; empty where there are several.
+    """
+    what = f"{effect_word(result)} {of}" if of else effect_word(result)
+    unit = f", {result.response.unit}" if result.response.effect == "difference" else ""
+    return f"{result.response.label}\n{what}{unit}"
 
 
 def with_headings(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import pandas as pd
 from matplotlib.ticker import MaxNLocator
@@ -12,16 +10,12 @@ from silagetrial.analysis import Analysis
 from silagetrial.data import Opening, Trial
 from silagetrial.display.axes import key
 from silagetrial.display.block import Picture, Prose
-from silagetrial.display.phrases import count, short
+from silagetrial.display.language import say
+from silagetrial.display.phrases import count, joined, short
 from silagetrial.display.style import QUIET, canvas, finish, looks
 from silagetrial.report.findings import sampled
 
 __all__ = ["days"]
-
-_CAPTION: Final = (
-    "Actual against planned days in storage of every result; the grey bar is the window within "
-    "which a result counts for its opening."
-)
 
 
 def days(analysis: Analysis) -> Picture | Prose:
@@ -56,18 +50,20 @@ def days(analysis: Analysis) -> Picture | Prose:
                     marker=look.marker, color=look.colour, markersize=2.6, zorder=3,
                 )  # fmt: skip
         axes.axvline(0, color=QUIET, linewidth=0.8, zorder=1.5)
-        names = [f"{short(o.name, longest=18)}\n({o.days:g} days)" for o in openings]
+        names = [
+            f"{short(o.name, longest=18)}\n{say('axis.days', days=f'{o.days:g}')}" for o in openings
+        ]
         axes.set_yticks(range(len(openings)), names)
         axes.tick_params(axis="y", length=0)
         axes.invert_yaxis()
         axes.xaxis.set_major_locator(MaxNLocator(7, integer=True))
-        axes.set_xlabel("actual minus planned days in storage")
+        axes.set_xlabel(say("axis.days_off"))
         key(figure, list(looks(trial.settings.compare).items()), line=False)
         return finish(
             figure,
             data=_data(rows, openings),
             alt=_alt(rows, openings),
-            caption=_CAPTION,
+            caption=say("figure.days"),
             name="days_in_storage",
         )
 
@@ -101,9 +97,11 @@ def _alt(rows: pd.DataFrame, openings: list[Opening]) -> str:
         mine = rows.loc[rows["opening"] == opening.name, "days"]
         if len(mine):
             parts.append(
-                f"{opening.name}, planned {opening.days:g} days: actual {mine.min():.0f} to "
-                f"{mine.max():.0f}"
-            )
+                say(
+                    "alt.days_at", opening=opening.name, days=f"{opening.days:g}",
+                    low=f"{mine.min():.0f}", high=f"{mine.max():.0f}",
+                )
+            )  # fmt: skip
     apart = int((~rows["inside"]).sum())
-    outside = count(apart, "result") if apart else "no result"
-    return f"Days in storage. {'; '.join(parts)}. Outside the window: {outside}."
+    outside = count(apart, "result") if apart else say("alt.no_result")
+    return say("alt.days", each=joined(parts, last="semicolon"), results=outside)

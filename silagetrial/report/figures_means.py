@@ -16,7 +16,8 @@ from silagetrial.display.axes import (
     shifted,
 )
 from silagetrial.display.block import Picture, Prose
-from silagetrial.display.phrases import level_name, number
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined, level_name, number
 from silagetrial.display.style import canvas, finish, looks
 from silagetrial.report.correction import is_corrected
 from silagetrial.report.figures_data import levels_of, means_word, reaching, with_headings
@@ -77,26 +78,31 @@ def means(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
 
 def _caption(trial: Trial, result: ResponseAnalysis) -> str:
     level = level_name(1 - trial.settings.analysis.alpha)
-    caption = (
-        f"{result.response.label}: adjusted {means_word(result)} with {level} intervals. Intervals "
-        "of two bindings may overlap and the bindings still differ: compare by the differences."
-    )
+    said = {"what": result.response.label, "means": means_word(result), "level": level}
+    parts = [say("figure.means", **said)]
     if is_corrected(result):
-        caption += " DM corrected for volatiles; uncorrected means stand in the table."
-    return caption
+        parts.append(say("figure.means_corrected"))
+    return " ".join(parts)
 
 
 def _alt(result: ResponseAnalysis) -> str:
     parts = []
     for opening, rows in result.means.frame.groupby("opening", sort=False):
         cells = [
-            f"{row['binding']} {number(row['estimate'])} "
-            f"({reaching(row['conf_low'], row['conf_high'])})"
+            say(
+                "alt.mean",
+                binding=row["binding"],
+                value=number(row["estimate"]),
+                interval=reaching(row["conf_low"], row["conf_high"]),
+            )
             for row in rows.to_dict("records")
         ]
-        parts.append(f"{opening}: {', '.join(cells)}")
+        parts.append(say("alt.means_at", opening=opening, means=joined(cells, last="comma")))
     response = result.response
-    return (
-        f"{response.label}, adjusted {means_word(result)} in {response.level_unit} by opening. "
-        f"{'; '.join(parts)}."
+    return say(
+        "alt.means",
+        what=response.label,
+        means=means_word(result),
+        unit=response.level_unit,
+        each=joined(parts, last="semicolon"),
     )

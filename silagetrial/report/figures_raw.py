@@ -15,6 +15,7 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.axes import key, log_axis
 from silagetrial.display.block import Picture, Prose
+from silagetrial.display.language import noun, say
 from silagetrial.display.phrases import block_word, count, joined, number, short
 from silagetrial.display.style import Floats, Look, canvas, finish, looks
 from silagetrial.report.figures_data import bales_of, not_drawn, with_headings
@@ -75,14 +76,22 @@ def raw(trial: Trial, result: ResponseAnalysis) -> Picture | Prose:
 
 def _caption(trial: Trial, result: ResponseAnalysis, *, recored: bool) -> str:
     rows, unit = result.records.rows, result.records.unit
-    when = " at every coring" if recored else ""
-    text = f"{result.response.label} of every {unit.each}{when} ({count(len(rows), 'result')})"
-    text += ", logarithmic scale" if result.response.scale == "log" else ""
+    said = {
+        "what": result.response.label,
+        "unit": unit.each,
+        "results": count(len(rows), "result"),
+    }
+    log = result.response.scale == "log"
     if recored:
-        text += f"; a line is one {unit.word}"
-    elif rows["pair"].notna().any():
-        text += f"; a grey line joins the {unit.word}s of one {block_word(trial.settings.compare)}"
-    return " ".join(part for part in (f"{text}.", not_drawn(result)) if part)
+        parts = [say("figure.cored_log" if log else "figure.cored", **said)]
+        parts.append(say("figure.cored_line", unit=noun(unit.word, 1)))
+    else:
+        parts = [say("figure.raw_log" if log else "figure.raw", **said)]
+        if rows["pair"].notna().any():
+            block = noun(block_word(trial.settings.compare), 1)
+            parts.append(say("figure.raw_line", units=noun(unit.word, 2), block=block))
+    text = say("figure.clauses", clauses=joined(parts, last="semicolon"))
+    return " ".join(part for part in (text, not_drawn(result)) if part)
 
 
 def _dots_by_opening(
@@ -93,7 +102,7 @@ def _dots_by_opening(
     axes.set_xticks(range(len(openings)), [textwrap.fill(short(o), 14) for o in openings])
     axes.tick_params(axis="x", length=0)
     axes.set_xlim(-0.6, len(openings) - 0.4)
-    axes.set_xlabel("opening")
+    axes.set_xlabel(say("axis.opening"))
 
 
 def _one_opening(axes: Axes, rows: pd.DataFrame, *, slot: int, look: dict[str, Look]) -> None:
@@ -129,7 +138,7 @@ def _lines(axes: Axes, frame: pd.DataFrame, *, look: dict[str, Look]) -> None:
         axes.plot(x, y, color=how.colour, linestyle=how.line, linewidth=width, alpha=0.8)
         _dots(axes, x, y, ordered["below"].to_numpy(), how)
     axes.set_xlim(left=0)
-    axes.set_xlabel("days in storage")
+    axes.set_xlabel(say("axis.days_plain"))
 
 
 def _dots(axes: Axes, x: Floats, y: Floats, below: NDArray[np.bool_], look: Look) -> None:
@@ -155,14 +164,15 @@ def _alt(trial: Trial, result: ResponseAnalysis, openings: Sequence[str]) -> str
     parts = []
     for opening in openings:
         cells = [
-            f"{name} {number(medians[opening, name])}"
+            say("alt.median", binding=name, value=number(medians[opening, name]))
             for name in trial.settings.compare
             if (opening, name) in medians.index
         ]
         if cells:
             lower = _pairs_lower(trial, rows[rows["opening"] == opening])
-            parts.append("; ".join([f"{opening}: {joined(cells)}", *lower]))
-    return f"{result.response.label}, medians in {unit} by opening. {'. '.join(parts)}."
+            each = joined([joined(cells), *lower], last="semicolon")
+            parts.append(say("alt.at_opening", opening=opening, what=each))
+    return " ".join([say("alt.medians", what=result.response.label, unit=unit), *parts])
 
 
 def _pairs_lower(trial: Trial, rows: pd.DataFrame) -> list[str]:
@@ -175,5 +185,6 @@ def _pairs_lower(trial: Trial, rows: pd.DataFrame) -> list[str]:
             continue
         both = cells[[name, settings.reference]].dropna()
         lower = int((both[name] < both[settings.reference]).sum())
-        found.append(f"{name} below {settings.reference} in {lower} of {count(len(both), 'pair')}")
+        said = {"first": name, "second": settings.reference, "lower": lower}
+        found.append(say("alt.pairs_lower", **said, pairs=count(len(both), "pair")))
     return found

@@ -12,6 +12,7 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.axes import key
 from silagetrial.display.block import Picture
+from silagetrial.display.language import noun, say
 from silagetrial.display.phrases import number
 from silagetrial.display.style import INK, QUIET, canvas, finish, looks
 
@@ -49,24 +50,27 @@ def _normal(standardised: pd.Series[float]) -> pd.Series[float]:
 
 
 def _against_fitted(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> Picture:
-    fitted = _fitted_label(result)
     with canvas(height=_HEIGHT) as (figure, grid):
         axes = grid[0, 0]
         axes.axhline(0, color=INK, linewidth=0.8)
         _dots(figure, axes, trial, frame, "fitted")
-        axes.set_xlabel(fitted)
+        axes.set_xlabel(_fitted_label(result))
         size = frame["standardised"].abs()
         worst = frame.iloc[int(size.to_numpy().argmax())]
-        alt = (
-            f"{result.response.label}: {len(frame)} standardised residuals, the largest in size "
-            f"{number(worst['standardised'])} "
-            f"({result.records.unit.word} {worst['bale']}, {worst['opening']}); "
-            f"{int((size > 2).sum())} beyond 2."
+        alt = say(
+            "alt.residuals",
+            what=result.response.label,
+            number=len(frame),
+            size=number(worst["standardised"]),
+            unit=noun(result.records.unit.word, 1),
+            which=worst["bale"],
+            opening=worst["opening"],
+            beyond=int((size > 2).sum()),
         )
-        caption = f"{result.response.label}: standardised residuals against fitted values."
+        caption = say("figure.residuals", what=result.response.label)
         name = f"{result.response.name}_residuals"
         columns = ["bale", "binding", "opening", "fitted", "standardised"]
-        headings = {"fitted": fitted, "standardised": _STANDARDISED}
+        headings = {"fitted": _fitted_heading(result), "standardised": _STANDARDISED}
         data = frame[columns].rename(columns=headings)
         return finish(figure, data=data, alt=alt, caption=caption, name=name)
 
@@ -77,17 +81,17 @@ def _against_normal(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame)
         edge = float(frame["normal"].abs().max())
         axes.plot([-edge, edge], [-edge, edge], color=QUIET, linewidth=0.8)
         _dots(figure, axes, trial, frame, "normal")
-        axes.set_xlabel("expected of a normal distribution")
+        axes.set_xlabel(say("axis.expected"))
         straight = np.corrcoef(frame["normal"], frame["standardised"])[0, 1]
-        alt = (
-            f"{result.response.label}: {len(frame)} standardised residuals from "
-            f"{number(frame['standardised'].min())} to {number(frame['standardised'].max())}; "
-            f"their correlation with normal quantiles is {straight:.3f}."
+        alt = say(
+            "alt.residuals_normal",
+            what=result.response.label,
+            number=len(frame),
+            low=number(frame["standardised"].min()),
+            high=number(frame["standardised"].max()),
+            correlation=f"{straight:.3f}",
         )
-        caption = (
-            f"{result.response.label}: standardised residuals against what a normal distribution "
-            "would give (points near the line)."
-        )
+        caption = say("figure.residuals_normal", what=result.response.label)
         name = f"{result.response.name}_residuals_normal"
         columns = ["bale", "binding", "opening", "normal", "standardised"]
         headings = {"normal": "expected of a normal distribution", "standardised": _STANDARDISED}
@@ -104,11 +108,17 @@ def _dots(figure: Figure, axes: Axes, trial: Trial, frame: pd.DataFrame, along: 
             mine[along], mine["standardised"], color=how.colour, marker=how.marker,
             markersize=2.8, linestyle="none",
         )  # fmt: skip
-    axes.set_ylabel(_STANDARDISED)
+    axes.set_ylabel(say("axis.standardised"))
     key(figure, list(look.items()), line=False)
 
 
 def _fitted_label(result: ResponseAnalysis) -> str:
+    said = {"what": result.response.in_sentence, "unit": result.response.level_unit}
+    log = result.response.scale == "log"
+    return say("axis.fitted_log", **said) if log else say("axis.fitted", **said)
+
+
+def _fitted_heading(result: ResponseAnalysis) -> str:
     if result.response.scale == "log":
         return f"fitted logarithm of {result.response.in_sentence} ({result.response.level_unit})"
     return f"fitted {result.response.in_sentence}, {result.response.level_unit}"

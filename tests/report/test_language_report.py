@@ -18,7 +18,7 @@ from said import CLOSE, OPEN, made_up, nothing_but, only_of
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.display import Table, page, style
-from silagetrial.display.block import Picture
+from silagetrial.display.block import Picture, Prose
 from silagetrial.display.language import speaking
 from silagetrial.planning.analysis_plan import SHOWN_DIGITS, filed_plan
 from silagetrial.planning.deviations import deviations
@@ -80,6 +80,7 @@ def data_of(analysis: Analysis) -> set[str]:
     made = deviations(analysis.trial, analysis).frame[["what", "planned", "done"]]
     found |= {str(cell) for cell in made.to_numpy().ravel()}
     for result in analysis.responses.values():
+        found |= {str(name) for name in result.records.rows["bale"]}
         found |= of_response(analysis, result)
     return found - {""}
 
@@ -156,7 +157,17 @@ def letters(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def of_figures(analysis: Analysis) -> list[Picture]:
-    return list(figures.answer(analysis))
+    trial = analysis.trial
+    made: list[Picture | Prose] = [*figures.answer(analysis), figures.days(analysis)]
+    for result in analysis.responses.values():
+        made += [
+            figures.raw(trial, result),
+            figures.comparison(trial, result),
+            figures.means(trial, result),
+            *figures.residuals(trial, result),
+            *figures.curve(trial, result),
+        ]
+    return [item for item in made if isinstance(item, Picture)]
 
 
 def of_tables(analysis: Analysis) -> list[Table]:
