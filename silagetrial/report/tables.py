@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
-from silagetrial.data import Trial
+from silagetrial.data import Opening, Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Prose
+from silagetrial.display.language import noun, say
 from silagetrial.display.phrases import block_word
 from silagetrial.report.findings import planned_days, sampled
 from silagetrial.report.tables_answer import answer
@@ -86,22 +87,22 @@ def bales(trial: Trial) -> Table:
             made = {name: int((here == name).sum()) for name in settings.compare}
             cells[column] = ", ".join(f"{name} {made[name]}" for name in settings.compare)
         lines.append({**cells, "pairs": rows["pair"].nunique(), "all": len(rows)})
-    labels = {**{c: c for c in columns}, "pairs": block_word(settings.compare) + "s"}
-    return Table(pd.DataFrame(lines), title="Bales made", labels=labels, name="bales_made")
+    labels = {**{c: c for c in order}, "pairs": noun(block_word(settings.compare), 2)}
+    return Table(pd.DataFrame(lines), title=say("table.bales"), labels=labels, name="bales_made")
 
 
 def held_equal(trial: Trial) -> Shown:
     """Show what was held equal between the bindings, in the words of trial.toml."""
     pairs = trial.settings.held_equal.items()
     if not pairs:
-        return Prose(("The trial's settings do not say what was held equal between the bindings.",))
+        return Prose((say("table.held_equal_nothing"),))
     frame = pd.DataFrame(
         {
             "what": [str(key).replace("_", " ") for key, _ in pairs],
             "value": [f"{v:g}" if isinstance(v, float | int) else str(v) for _, v in pairs],
         }
     )
-    return Table(frame, title="Held equal between the bindings", name="held_equal")
+    return Table(frame, title=say("table.held_equal"), name="held_equal")
 
 
 def left_out(analysis: Analysis) -> Shown:
@@ -114,9 +115,9 @@ def left_out(analysis: Analysis) -> Shown:
     whole = pd.concat(parts, ignore_index=True)
     by = whole.groupby(keys, sort=False, dropna=False)["response"].agg(", ".join).reset_index()
     if not len(by):
-        return Prose(("No bale was lost and no value left out.",))
-    title = "Bales and values left out, and why"
-    return Table(by, title=title, labels={"response": "missing for"}, name="left_out")
+        return Prose((say("table.left_out_nothing"),))
+    title, labels = say("table.left_out"), {"response": say("table.missing_for")}
+    return Table(by, title=title, labels=labels, name="left_out")
 
 
 def storage(analysis: Analysis) -> Shown:
@@ -131,7 +132,7 @@ def storage(analysis: Analysis) -> Shown:
             {
                 "opening": opening.name,
                 "planned_days": opening.days,
-                "window": f"{opening.window[0]:g} to {opening.window[1]:g}",
+                "window": _window(opening),
                 "results": len(mine),
                 "smallest_days": mine["days"].min(),
                 "median_days": mine["days"].median(),
@@ -140,13 +141,18 @@ def storage(analysis: Analysis) -> Shown:
             }
         )
     labels = {
-        "smallest_days": "actual, smallest",
-        "median_days": "median",
-        "largest_days": "largest",
-        "outside": "outside the window",
+        "smallest_days": say("table.days_smallest"),
+        "median_days": noun("median", 1),
+        "largest_days": say("column.largest"),
+        "outside": say("table.outside"),
     }
-    title = "Days in storage, from film wrapping"
+    title = say("table.days")
     return Table(pd.DataFrame(lines), title=title, labels=labels, name="days_in_storage")
+
+
+def _window(opening: Opening) -> str:
+    low, high = opening.window
+    return say("phrase.span", low=f"{low:g}", high=f"{high:g}")
 
 
 def found(result: ResponseAnalysis) -> Shown:
@@ -154,7 +160,11 @@ def found(result: ResponseAnalysis) -> Shown:
     if not len(result.summary):
         return NOTHING
     unit = result.records.unit
-    labels = {"days": "mean days", "std_dev": "SD", "mean_uncorrected": "mean, uncorrected"}
+    labels = {
+        "days": say("table.mean_days"),
+        "std_dev": "SD",
+        "mean_uncorrected": say("table.mean_uncorrected"),
+    }
     labels[f"{unit.word}s"] = unit.several
     frame = result.summary.frame
     values = ("median", "mean", "std_dev", "smallest", "largest", "mean_uncorrected")
@@ -176,7 +186,9 @@ def counts(trial: Trial, result: ResponseAnalysis) -> Shown:
         return NOTHING
     frame = _by_binding(trial, table.frame)
     name = f"{result.response.name}_counts"
-    return Table(frame, title=table.title, labels={"below_limit": "below the limit"}, name=name)
+    return Table(
+        frame, title=table.title, labels={"below_limit": say("table.below_limit")}, name=name
+    )
 
 
 def _by_binding(trial: Trial, frame: pd.DataFrame) -> pd.DataFrame:
@@ -192,7 +204,7 @@ def correction(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(rows):
         return NOTHING
     if "uncorrected" not in rows or rows["uncorrected"].isna().all():
-        return Prose(("There is no DM loss from oven DM to show beside the corrected one.",))
+        return Prose((say("table.correction_nothing"),))
     groups = rows.groupby(["opening", "binding"], sort=False)
     means = groups.agg(
         corrected=("value", "mean"), uncorrected=("uncorrected", "mean"), std_error=("value", "sem")
@@ -201,9 +213,13 @@ def correction(trial: Trial, result: ResponseAnalysis) -> Shown:
     frame["change"] = frame["corrected"] - frame["uncorrected"]
     return Table(
         frame,
-        title=f"{result.response.label} with and without the correction for volatiles",
+        title=say("table.correction", what=result.response.label),
         notes=(
-            f"In {result.response.level_unit}; means of {result.records.unit.several}, no model.",
+            say(
+                "table.correction_note",
+                unit=result.response.level_unit,
+                units=result.records.unit.several,
+            ),
         ),
         shown=("opening", "binding", "corrected", "uncorrected", "change"),
         errors=dict.fromkeys(("corrected", "uncorrected", "change"), "std_error"),

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import pandas as pd
 
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
+from silagetrial.display.language import say
 from silagetrial.report.correction import correction_effect
+from silagetrial.report.figures_data import mean_word, means_word
 from silagetrial.report.findings import bindings_of, planned_days
 from silagetrial.report.tables_results import NOTHING, Shown, correction_note, limit_labels
 
@@ -25,13 +25,11 @@ def means(trial: Trial, result: ResponseAnalysis) -> Shown:
     days = frame["opening"].map(planned_days(trial))
     place = frame["binding"].map({name: k for k, name in enumerate(trial.settings.compare)})
     ordered = frame.iloc[np.lexsort((place, days))]
-    word = "median" if result.response.scale == "log" else "mean"
     log = result.response.scale == "log"
-    sed = "SED of the logarithm" if log else "SED"
-    labels = {**limit_labels(trial), "estimate": word, "sed": sed, "sed_df": "df of SED"}
-    note = f"In {result.response.level_unit}."
-    if log:
-        note = f"Medians in {result.response.level_unit}: the model is of the logarithm."
+    sed = say("table.sed_log") if log else "SED"
+    labels = {**limit_labels(trial), "estimate": mean_word(result), "sed": sed}
+    labels["sed_df"] = say("table.sed_df")
+    note = say("table.medians_in" if log else "table.in_unit", unit=result.response.level_unit)
     shown = _with_sed(trial, result, ordered.reset_index(drop=True))
     columns = ["opening", "binding", "estimate", "conf_low", "conf_high", "df"]
     effect = correction_effect(result)
@@ -41,11 +39,15 @@ def means(trial: Trial, result: ResponseAnalysis) -> Shown:
         columns.append("uncorrected")
     return Table(
         shown,
-        title=f"{result.response.label}: adjusted {word}s",
+        title=say("table.means", what=result.response.label, means=means_word(result)),
         labels=labels,
         shown=(*columns, "sed", "sed_df"),
         errors={"uncorrected": "std_error", "sed": "sed"},
-        notes=(note, _SED.format(trial.settings.reference), *correction_note(result)),
+        notes=(
+            note,
+            say("table.sed_note", binding=trial.settings.reference),
+            *correction_note(result),
+        ),
         name=f"{result.response.name}_means",
     )
 
@@ -67,9 +69,3 @@ def _with_sed(trial: Trial, result: ResponseAnalysis, means: pd.DataFrame) -> pd
         sed=[found.get(cell, nothing)[0] for cell in cells],
         sed_df=[found.get(cell, nothing)[1] for cell in cells],
     )
-
-
-_SED: Final = (
-    "SED: standard error of the difference between this binding and {}, by which two means are "
-    "compared; the intervals are of each mean alone."
-)

@@ -15,6 +15,7 @@ from silagetrial.display.block import Prose
 from silagetrial.display.language import say
 from silagetrial.display.phrases import joined, level_name
 from silagetrial.report.correction import is_corrected, uncorrected
+from silagetrial.report.figures_data import effect_word
 from silagetrial.report.findings import at_openings, bindings_of
 
 __all__ = [
@@ -50,15 +51,14 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not result.answered:
         return NOTHING
     frame = named(trial, result, result.differences.frame)
-    title, who = alone_in_title(f"{result.response.label}: {{}} at each opening", frame)
+    title, who = alone_in_title("table.differences", result, frame)
     columns = [*who, "opening", "estimate", "conf_low", "conf_high", "p_value"]
     columns += ["sim_low", "sim_high", "p_adjusted"]
-    labels = {**limit_labels(trial), "estimate": result.response.effect}
+    labels = {**limit_labels(trial), "estimate": effect_word(result)}
     if is_corrected(result):
         plain = [uncorrected(result, f) for f in at_openings(trial, result)]
         frame = frame.assign(uncorrected=np.array(plain, dtype=float))
         columns.append("uncorrected")
-        labels["uncorrected"] = "uncorrected"
     names = dict(zip(frame["term"], frame["comparison"], strict=True))
     notes = [_df_note(frame["df"])]
     notes += [note for note in result.differences.notes if "imultaneous" in note]
@@ -78,7 +78,7 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
 def _df_note(df: pd.Series[float]) -> str:
     """Degrees of freedom below the table: as a column they would make it too wide to read."""
     low, high = f"{df.min():.1f}", f"{df.max():.1f}"
-    return f"Degrees of freedom (Kenward-Roger): {low if low == high else f'{low} to {high}'}."
+    return say("table.df", df=low if low == high else say("phrase.span", low=low, high=high))
 
 
 def _coefficients(result: ResponseAnalysis) -> tuple[str, ...]:
@@ -91,19 +91,20 @@ def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(result.average) or result.comparison is None:
         return NOTHING
     openings = result.comparison.openings
-    title = f"{result.response.label}: over {joined(openings)}"
-    parts = [named(trial, result, result.average.frame).assign(what="average of the openings")]
+    title = say("table.growth", what=result.response.label, openings=joined(openings))
+    average = named(trial, result, result.average.frame)
+    parts = [average.assign(what=say("table.average"))]
     if len(result.growth):
         change = named(trial, result, result.growth.frame)
-        parts.append(change.assign(what=f"change from {openings[0]} to {openings[-1]}"))
+        parts.append(change.assign(what=say("table.change", first=openings[0], last=openings[-1])))
     frame = pd.concat(parts, ignore_index=True)
     columns = ["comparison", "what", "estimate", "conf_low", "conf_high", "p_value"]
     columns += [c for c in ("sim_low", "sim_high", "p_adjusted") if c in frame]
-    note = "The change is that of a straight line in log(1 + days), named before the data."
+    note = say("table.growth_note")
     return Table(
         frame,
         title=title,
-        labels={**limit_labels(trial), "what": "", "estimate": result.response.effect},
+        labels={**limit_labels(trial), "what": "", "estimate": effect_word(result)},
         shown=(*columns, "df"),
         notes=(note, *_unit_note(result)),
         name=f"{result.response.name}_growth",
@@ -112,7 +113,7 @@ def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
 
 def half_widths(trial: Trial, result: ResponseAnalysis) -> Shown:
     """Show half the width of each interval: what the trial could not tell from no difference."""
-    title = f"{result.response.label}: what the trial could not see"
+    title = say("table.unseen", what=result.response.label)
     if not result.answered:
         return NOTHING
     frame = named(trial, result, result.half_widths.frame)
@@ -122,12 +123,13 @@ def half_widths(trial: Trial, result: ResponseAnalysis) -> Shown:
             parts.append(table.frame.assign(contrast=name))
     errors = pd.concat(parts)[["term", "contrast", "std_error"]]
     frame = frame.merge(errors, on=["term", "contrast"], how="left")
-    word = "factor" if result.response.effect == "ratio" else result.response.unit
+    ratio = result.response.effect == "ratio"
+    word = say("table.factor") if ratio else result.response.unit
     return replace(
         result.half_widths,
         frame=frame,
         title=title,
-        labels={"contrast": "at", "half_width": f"half the width, {word}"},
+        labels={"contrast": say("table.at"), "half_width": say("table.half_width", unit=word)},
         shown=("comparison", "contrast", "half_width"),
         errors={"half_width": "std_error"},
         name=f"{result.response.name}_half_widths",
@@ -157,14 +159,13 @@ def terms(analysis: Analysis) -> tuple[Table, ...]:
         else:
             same.append(label)
     return tuple(
-        replace(table, title=f"{joined(labels)}: terms of the model, and why")
-        for labels, table in groups
+        replace(table, title=say("table.terms", labels=joined(labels))) for labels, table in groups
     )
 
 
 def tests(result: ResponseAnalysis) -> Shown:
     """Show the F tests of the fixed part."""
-    title = f"{result.response.label}: F tests of the fixed part"
+    title = say("table.tests", what=result.response.label)
     if not result.answered:
         return NOTHING
     name = f"{result.response.name}_tests"
@@ -173,19 +174,19 @@ def tests(result: ResponseAnalysis) -> Shown:
 
 def variances(result: ResponseAnalysis) -> Shown:
     """Show the variances, their standard errors, and standard deviations."""
-    title = f"{result.response.label}: variances"
+    title = say("table.variances", what=result.response.label)
     if not result.answered:
         return NOTHING
-    scale = "squared logarithms" if result.response.scale == "log" else "squared points"
+    log = result.response.scale == "log"
     frame = result.variances.frame.drop(columns="kind")
     if not frame["remark"].any():
         frame = frame.drop(columns="remark")
     return Table(
         frame,
         title=title,
-        labels={"std_dev": "SD", "estimate": "variance"},
+        labels={"std_dev": "SD", "estimate": say("table.variance")},
         formats={"std_dev": "#.3g"},
-        notes=(f"REML, in {scale}. A negative estimate is reported as none detected.",),
+        notes=(say("table.variances_log" if log else "table.variances_points"),),
         name=f"{result.response.name}_variances",
     )
 
@@ -199,13 +200,16 @@ def named(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> pd.Dat
     return frame.assign(comparison=names)
 
 
-def alone_in_title(title: str, frame: pd.DataFrame) -> tuple[str, list[str]]:
+def alone_in_title(
+    text: str, result: ResponseAnalysis, frame: pd.DataFrame
+) -> tuple[str, list[str]]:
     """Put a single comparison's name into the title and leave its column out.
 
     Parameters
     ----------
-    title : str
-        With ``{}`` where the name goes.
+    text : str
+        Name of the title's text, which has places for the response and for the comparison.
+    result : ResponseAnalysis
     frame : pandas.DataFrame
         With the column ``comparison``, from `named`.
 
@@ -216,18 +220,17 @@ def alone_in_title(title: str, frame: pd.DataFrame) -> tuple[str, list[str]]:
         ``["comparison"]`` where there are several.
     """
     names = list(dict.fromkeys(frame["comparison"]))
-    if len(names) == 1:
-        return title.replace("{}", names[0]), []
-    return title.replace("{}", "bindings compared"), ["comparison"]
+    one = len(names) == 1
+    compared = names[0] if one else say("table.bindings_compared")
+    title = say(text, what=result.response.label, comparison=compared)
+    return title, [] if one else ["comparison"]
 
 
 def correction_note(result: ResponseAnalysis) -> tuple[str, ...]:
     """Return what the column of uncorrected values is; nothing where there is none."""
     if not is_corrected(result):
         return ()
-    return (
-        "Uncorrected: the estimate less the mean effect of the correction of DM for volatiles.",
-    )
+    return (say("table.uncorrected_note"),)
 
 
 def limit_labels(trial: Trial) -> dict[str, str]:
@@ -245,5 +248,5 @@ def limit_labels(trial: Trial) -> dict[str, str]:
 
 def _unit_note(result: ResponseAnalysis) -> tuple[str, ...]:
     if result.response.effect == "ratio":
-        return ("Ratios; tests and intervals were made on the logarithm.",)
-    return (f"In {result.response.unit}.",)
+        return (say("table.ratios"),)
+    return (say("table.in_unit", unit=result.response.unit),)

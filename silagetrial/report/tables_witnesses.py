@@ -9,7 +9,9 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
+from silagetrial.display.language import say
 from silagetrial.display.phrases import level_name
+from silagetrial.report.figures_data import effect_word
 from silagetrial.report.tables_results import NOTHING, Shown, alone_in_title, named
 
 __all__ = ["exact", "side_by_side", "witness"]
@@ -20,29 +22,34 @@ def exact(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not result.answered:
         return NOTHING
     if "estimate" not in result.exact.frame or result.exact.frame["estimate"].isna().all():
-        return Prose(tuple(f"{result.response.label}: {note}" for note in result.exact.notes))
+        return Prose(
+            tuple(
+                say("table.of", what=result.response.label, said=note)
+                for note in result.exact.notes
+            )
+        )
     joined = side_by_side(result)
     shown = named(trial, result, joined)
-    label = result.response.label
-    title, who = alone_in_title(f"{label}: {{}}, the model beside the paired t", shown)
+    title, who = alone_in_title("table.exact", result, shown)
+    effect = effect_word(result)
     columns = [*who, "contrast", "model", "model_low", "model_high", "p_model"]
     columns += ["paired", "paired_low", "paired_high", "p_paired", "df", "pairs"]
     by = ("model", "paired")
     errors = {f"{who}{end}": f"{who}_std_error" for who in by for end in ("", "_low", "_high")}
     labels = {
-        "contrast": "at",
-        "model": f"model {result.response.effect}",
-        "model_low": "low",
-        "model_high": "high",
+        "contrast": say("table.at"),
+        "model": say("table.by_model", effect=effect),
+        "model_low": say("limit.plain_low"),
+        "model_high": say("limit.plain_high"),
         "p_model": "p",
-        "paired": f"paired t {result.response.effect}",
-        "paired_low": "low",
-        "paired_high": "high",
+        "paired": say("table.by_paired", effect=effect),
+        "paired_low": say("limit.plain_low"),
+        "paired_high": say("limit.plain_high"),
         "p_paired": "p",
     }
     level = level_name(1 - trial.settings.analysis.alpha)
-    note = f"{level} intervals of each comparison alone."
-    notes = (note, *(f"Paired t: {text[0].lower()}{text[1:]}" for text in result.exact.notes))
+    note = say("table.exact_alone", level=level)
+    notes = (note, *(_lowered(text) for text in result.exact.notes))
     return Table(
         shown,
         title=title,
@@ -52,6 +59,10 @@ def exact(trial: Trial, result: ResponseAnalysis) -> Shown:
         notes=notes,
         name=f"{result.response.name}_paired_t",
     )
+
+
+def _lowered(text: str) -> str:
+    return say("table.exact_note", said=f"{text[0].lower()}{text[1:]}")
 
 
 def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
@@ -103,20 +114,17 @@ def side_by_side(result: ResponseAnalysis) -> pd.DataFrame:
 
 def witness(result: ResponseAnalysis) -> Folded | Prose:
     """Show the same model fitted by statsmodels beside ours, with the digits of agreement."""
-    title = f"{result.response.label}: the same model fitted by statsmodels"
+    title = say("table.witness", what=result.response.label)
     if result.witness is None:
         return NOTHING
     frame = result.witness.table
-    words = frame["quantity"].replace({"std_error": "standard error"})
+    words = frame["quantity"].replace({"std_error": say("table.standard_error")})
     table = Table(
         frame.assign(quantity=words),
         title=title,
-        labels={"ours": "silagetrial", "theirs": "statsmodels", "digits": "digits in common"},
+        labels={"ours": "silagetrial", "theirs": "statsmodels", "digits": say("table.digits")},
         formats={"ours": "#.6g", "theirs": "#.6g", "digits": ".1f"},
-        notes=(
-            "On the model's scale, all variances held at zero or above in both; standard errors "
-            "without the small-sample adjustment, which statsmodels does not have.",
-        ),
+        notes=(say("table.witness_note"),),
         name=f"{result.response.name}_statsmodels",
     )
-    return Folded(f"{result.response.label}: ours and statsmodels' numbers, one by one", table)
+    return Folded(say("table.witness_folded", what=result.response.label), table)
