@@ -162,7 +162,7 @@ def found(result: ResponseAnalysis) -> Shown:
     unit = result.records.unit
     labels = {
         "days": say("table.mean_days"),
-        "std_dev": "SD",
+        "std_dev": say("table.sd"),
         "mean_uncorrected": say("table.mean_uncorrected"),
     }
     labels[f"{unit.word}s"] = unit.several

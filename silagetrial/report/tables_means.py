@@ -26,7 +26,7 @@ def means(trial: Trial, result: ResponseAnalysis) -> Shown:
     place = frame["binding"].map({name: k for k, name in enumerate(trial.settings.compare)})
     ordered = frame.iloc[np.lexsort((place, days))]
     log = result.response.scale == "log"
-    sed = say("table.sed_log") if log else "SED"
+    sed = say("table.sed_log") if log else say("table.sed")
     labels = {**limit_labels(trial), "estimate": mean_word(result), "sed": sed}
     labels["sed_df"] = say("table.sed_df")
     note = say("table.medians_in" if log else "table.in_unit", unit=result.response.level_unit)

@@ -8,8 +8,10 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
-from silagetrial.display.phrases import joined, level_name
-from silagetrial.report.tables_results import NOTHING, Shown, named
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
+from silagetrial.report.figures_data import effect_word
+from silagetrial.report.tables_results import NOTHING, Shown, limit_labels, named
 
 __all__ = ["blups", "bootstrap", "sd_ratios"]
 
@@ -21,23 +23,23 @@ def blups(result: ResponseAnalysis) -> Folded | Prose:
     table, frame = result.blups, result.blups.frame
     unseen = frame["remark"] == "none detected"
     gone = [str(name) for name in dict.fromkeys(frame.loc[unseen, "term"])]
-    said = f"None detected of {joined([f'{name}s' for name in gone])}: their effects count as 0."
+    said = say("table.blups_none", terms=joined([f"{name}s" for name in gone]))
     if unseen.all():
         return Folded(table.title, Prose((said,)))
-    scale = "the logarithm: 0.10 is about 10 % above the others" if (
-        result.response.scale == "log"
-    ) else result.response.unit  # fmt: skip
+    log = result.response.scale == "log"
     shown = Table(
         frame.loc[~unseen].drop(columns=["effect", "remark"]).reset_index(drop=True),
         title=table.title,
-        labels={"term": "unit", "level": "name", "estimate": "effect"},
+        labels={
+            "term": say("table.unit"),
+            "level": say("table.name"),
+            "estimate": say("table.effect"),
+        },
         formats={"reliability": ".2f"},
         name=f"{result.response.name}_blups",
         notes=(
-            f"In {scale}.",
-            "Best linear unbiased predictions (BLUPs): what a unit's results differ from the fixed "
-            "part by, shrunk towards 0. Reliability is the share of the units' variance that its "
-            "own results tell: at 0.60, about 40 % of the deviation seen is taken for chance.",
+            say("table.blups_log") if log else say("table.in_unit", unit=result.response.unit),
+            say("table.blups_note"),
             *((said,) if gone else ()),
         ),
     )
@@ -49,8 +51,13 @@ def sd_ratios(result: ResponseAnalysis) -> Shown:
     if not len(result.sd_ratios):
         return NOTHING
     columns = ["term", "estimate", "conf_low", "conf_high", "p_value"]
-    labels = {"term": "spread of", "estimate": "ratio of SDs", "conf_low": "low",
-              "conf_high": "high", "p_value": "p"}  # fmt: skip
+    labels = {
+        "term": say("table.spread_of"),
+        "estimate": say("table.sd_ratio"),
+        "conf_low": say("limit.plain_low"),
+        "conf_high": say("limit.plain_high"),
+        "p_value": "p",
+    }
     name = f"{result.response.name}_sd_ratios"
     return replace(result.sd_ratios, labels=labels, shown=tuple(columns), name=name)
 
@@ -60,29 +67,27 @@ def bootstrap(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(result.bootstrap):
         return NOTHING
     frame = named(trial, result, result.bootstrap.frame)
-    where = frame["comparison"].iloc[0]
+    compared = {"title": result.bootstrap.title, "comparison": frame["comparison"].iloc[0]}
+    title = say("table.title_of", **compared)
     if "opening" in frame:
-        where += f" at {frame['opening'].iloc[0]}"
+        title = say("table.title_of_at", **compared, opening=frame["opening"].iloc[0])
     columns = ["method", "estimate", "conf_low", "conf_high", "p_value"]
     columns += ["conf_low_mc_error", "conf_high_mc_error", "p_value_mc_error", "draws", "failed"]
     said = "remark" in frame and frame["remark"].fillna("").any()
-    level = level_name(1 - trial.settings.analysis.alpha)
     labels = {
-        "estimate": result.response.effect,
-        "conf_low": f"{level} low",
-        "conf_high": f"{level} high",
-        "p_value": "p",
-        "conf_low_mc_error": "± low",
-        "conf_high_mc_error": "± high",
+        **limit_labels(trial),
+        "estimate": effect_word(result),
+        "conf_low_mc_error": say("limit.error_low"),
+        "conf_high_mc_error": say("limit.error_high"),
         "p_value_mc_error": "± p",
-        "draws": "data sets fitted",
-        "failed": "not fitted",
+        "draws": say("table.draws"),
+        "failed": say("table.failed"),
     }
     errors = dict.fromkeys([c for c in columns if c.endswith("mc_error")], "#.2g")
-    notes = ("±: standard error from simulation alone (Monte Carlo).", *result.bootstrap.notes)
+    notes = (say("table.bootstrap_note"), *result.bootstrap.notes)
     return Table(
         frame.astype({"draws": "Int64", "failed": "Int64"}),
-        title=f"{result.bootstrap.title} ({where})",
+        title=title,
         labels=labels,
         formats=errors,
         shown=(*columns, "remark") if said else tuple(columns),

@@ -11,13 +11,25 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
+from silagetrial.display.language import say
+from silagetrial.report.figures_data import effect_word
 from silagetrial.report.tables_results import NOTHING, Shown, named
 
 __all__ = ["claim", "curve", "sensitivity", "shares", "variance_intervals"]
 
-_LIMITS: Final = {"conf_low": "low", "conf_high": "high", "p_value": "p", "sim_low": "adjusted low",
-                  "sim_high": "adjusted high", "p_adjusted": "adjusted p"}  # fmt: skip
 _TRUSTED: Final = ("estimate", "conf_low", "conf_high")
+
+
+def _limits() -> dict[str, str]:
+    """Headings of limits whose level the title or the notes tell."""
+    return {
+        "conf_low": say("limit.plain_low"),
+        "conf_high": say("limit.plain_high"),
+        "p_value": "p",
+        "sim_low": say("limit.adjusted_low"),
+        "sim_high": say("limit.adjusted_high"),
+        "p_adjusted": say("limit.adjusted_p"),
+    }
 
 
 def claim(trial: Trial, result: ResponseAnalysis) -> Shown:
@@ -28,7 +40,7 @@ def claim(trial: Trial, result: ResponseAnalysis) -> Shown:
     return replace(
         result.claim,
         frame=frame,
-        labels={**_LIMITS, "estimate": result.response.effect},
+        labels={**_limits(), "estimate": effect_word(result)},
         shown=("comparison", "opening", *_TRUSTED, "p_value", "verdict"),
         name=f"{result.response.name}_claim",
     )
@@ -49,7 +61,7 @@ def _share(result: ResponseAnalysis, table: Table, name: str) -> Shown:
     return replace(
         table,
         formats=dict.fromkeys(_TRUSTED, ".1%"),
-        labels={**_LIMITS, "estimate": "share"},
+        labels={**_limits(), "estimate": say("table.share")},
         shown=tuple(column for column in map(str, table.frame) if column not in hidden),
         name=f"{result.response.name}_{name}",
     )
@@ -61,7 +73,7 @@ def curve(trial: Trial, result: ResponseAnalysis) -> tuple[Shown, ...]:
     if planned is None:
         return ()
     if planned.refusal is not None:
-        return (Prose((f"No curve: {planned.refusal.found}.",), kind="refusal"),)
+        return (Prose((say("table.no_curve", found=planned.refusal.found),), kind="refusal"),)
     shown: list[Shown] = [Prose(planned.notes)]
     hidden = {"unit", "scale", "std_error", "statistic"}
     names = {}
@@ -70,13 +82,13 @@ def curve(trial: Trial, result: ResponseAnalysis) -> tuple[Shown, ...]:
         names = dict(zip(compared["term"], compared["comparison"], strict=True))
     of = f"{result.response.name}_curve"
     for table, estimate, name in (
-        (planned.at_openings, result.response.effect, "openings"),
-        (planned.rates, "rate", "rates"),
-        (planned.passing, "day", "passing"),
+        (planned.at_openings, effect_word(result), "openings"),
+        (planned.rates, say("table.rate"), "rates"),
+        (planned.passing, say("table.day"), "passing"),
     ):
         if len(table):
             frame = table.frame.assign(term=table.frame["term"].replace(names))
-            labels = {**_LIMITS, "estimate": estimate, "term": "binding"}
+            labels = {**_limits(), "estimate": estimate, "term": say("column.binding")}
             columns = tuple(column for column in map(str, frame) if column not in hidden)
             shown.append(
                 replace(table, frame=frame, labels=labels, shown=columns, name=f"{of}_{name}")
@@ -102,7 +114,7 @@ def _curve_exact(trial: Trial, result: ResponseAnalysis, table: Table) -> Shown:
     return replace(
         table,
         frame=frame.astype({"pairs": "Int64"}),
-        labels={**_LIMITS, "estimate": result.response.effect, "method": "by"},
+        labels={**_limits(), "estimate": effect_word(result), "method": say("table.by")},
         shown=tuple(columns),
         name=f"{result.response.name}_curve_paired_t",
     )
@@ -116,7 +128,7 @@ def variance_intervals(result: ResponseAnalysis) -> Folded | Prose:
     if not frame["remark"].any():
         frame = frame.drop(columns="remark")
     name = f"{result.response.name}_variance_intervals"
-    table = replace(result.variance_intervals, frame=frame, labels=_LIMITS, name=name)
+    table = replace(result.variance_intervals, frame=frame, labels=_limits(), name=name)
     return Folded(table.title, table)
 
 
@@ -125,28 +137,27 @@ def sensitivity(trial: Trial, result: ResponseAnalysis) -> Shown:
     if not len(result.sensitivity):
         return NOTHING
     frame = named(trial, result, result.sensitivity.frame)
-    scale = f"In {result.response.unit}."
+    scale = say("table.in_unit", unit=result.response.unit)
     if result.response.scale == "log":
         limits = list(_TRUSTED)
         frame[limits] = np.exp(frame[limits])
         frame["std_error"] *= frame["estimate"]
-        scale = "Ratios; tests and intervals were made on the logarithm."
-    where = f"{frame['comparison'].iloc[0]} at {frame['opening'].iloc[0]}"
+        scale = say("table.ratios")
+    compared, opening = frame["comparison"].iloc[0], frame["opening"].iloc[0]
     columns = ["structure", *_TRUSTED, "p_value", "df", "aic"]
     if "remark" in frame and frame["remark"].fillna("").any():
         columns.append("remark")
     return Table(
         frame,
-        title=f"{result.sensitivity.title} ({where})",
-        labels={**_LIMITS, "estimate": result.response.effect, "aic": "AIC"},
+        title=say(
+            "table.title_of_at",
+            title=result.sensitivity.title,
+            comparison=compared,
+            opening=opening,
+        ),
+        labels={**_limits(), "estimate": effect_word(result), "aic": "AIC"},
         formats={"aic": ".1f"},
         shown=tuple(columns),
         name=f"{result.response.name}_sensitivity",
-        notes=(scale, *result.sensitivity.notes[1:], _FOR_LOOKING),
+        notes=(scale, *result.sensitivity.notes[1:], say("table.for_looking")),
     )
-
-
-_FOR_LOOKING: Final = (
-    "The structure comes from the design and the plan; these rows are for looking, not for "
-    "choosing."
-)

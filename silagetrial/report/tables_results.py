@@ -19,7 +19,6 @@ from silagetrial.report.figures_data import effect_word
 from silagetrial.report.findings import at_openings, bindings_of
 
 __all__ = [
-    "COEFFICIENTS",
     "NOTHING",
     "Shown",
     "alone_in_title",
@@ -39,11 +38,6 @@ Shown: TypeAlias = Table | Prose
 """A table, or empty prose where the design supports no answer: the reason stands once, above."""
 
 NOTHING: Final = Prose(())
-
-COEFFICIENTS: Final = (
-    "Correction for volatiles: coefficients not yet checked against the printed source; see the "
-    "uncorrected column."
-)
 
 
 def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
@@ -83,7 +77,7 @@ def _df_note(df: pd.Series[float]) -> str:
 
 def _coefficients(result: ResponseAnalysis) -> tuple[str, ...]:
     """What is not yet known about the correction; said here and in the methods, nowhere else."""
-    return (COEFFICIENTS,) if is_corrected(result) else ()
+    return (say("correction.coefficients"),) if is_corrected(result) else ()
 
 
 def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
@@ -184,7 +178,7 @@ def variances(result: ResponseAnalysis) -> Shown:
     return Table(
         frame,
         title=title,
-        labels={"std_dev": "SD", "estimate": say("table.variance")},
+        labels={"std_dev": say("table.sd"), "estimate": say("table.variance")},
         formats={"std_dev": "#.3g"},
         notes=(say("table.variances_log" if log else "table.variances_points"),),
         name=f"{result.response.name}_variances",

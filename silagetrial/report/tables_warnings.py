@@ -12,6 +12,7 @@ import pandas as pd
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Prose
+from silagetrial.display.language import say
 from silagetrial.display.phrases import joined
 from silagetrial.errors import Problem
 
@@ -41,12 +42,12 @@ def warnings(trial: Trial) -> Table | Prose:
         block = pair if isinstance(pair, str) else told.bale
         groups.setdefault((block, told.rest, problem.remedy), []).append(told)
     if not groups:
-        return Prose(("The check of the files warned of nothing.",))
+        return Prose((say("table.warnings_nothing"),))
     frame = pd.DataFrame(
         [(_places(same), _found(same), same[0].problem.remedy) for same in groups.values()],
         columns=["place", "found", "remedy"],
     )
-    return Table(frame, title="Warnings of the check", name="warnings")
+    return Table(frame, title=say("table.warnings"), name="warnings")
 
 
 def _told(problem: Problem, bales: Mapping[str, object]) -> _Told:

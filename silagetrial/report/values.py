@@ -8,7 +8,6 @@ from silagetrial.display.language import say
 from silagetrial.display.phrases import count, joined
 from silagetrial.report.cited import cite
 from silagetrial.report.laid_out import lost_bales
-from silagetrial.report.tables_results import COEFFICIENTS
 from silagetrial.silage import COEFFICIENTS as DRIVEN_OFF
 
 __all__ = ["limits", "points", "together", "units_of", "with_values"]
@@ -73,9 +72,11 @@ def _dry_matter(analysis: Analysis) -> list[str]:
             "propanediol": f"{DRIVEN_OFF['propanediol']:g}",
             "alcohols": f"{DRIVEN_OFF['alcohols']:g}",
         }
-        return [say("methods.dm_full", cited=source, caution=COEFFICIENTS, **shares)]
+        return [
+            say("methods.dm_full", cited=source, caution=say("correction.coefficients"), **shares)
+        ]
     if form == "short":
-        return [say("methods.dm_short", cited=source, caution=COEFFICIENTS)]
+        return [say("methods.dm_short", cited=source, caution=say("correction.coefficients"))]
     return [say("methods.dm_none")]
 
 

@@ -384,3 +384,12 @@ def test_a_name_in_another_script_is_drawn_without_a_warning() -> None:
     with canvas(height=2.0) as (figure, grid):
         grid[0, 0].set_title("\u30ed\u30fc\u30eb $x^{2$ {{7*7}}")
         assert finish(figure, data=pd.DataFrame(), alt="a", caption="c").png.startswith(b"\x89PNG")
+
+
+def test_a_mean_whose_interval_has_no_end_is_drawn_and_said_so(analysed: Analysed) -> None:
+    # Two runs a binding: 0.1 degrees of freedom, and an interval from 0 to infinity.
+    analysis = analysed("in runs")
+    means = figures.means(analysis.trial, analysis["butyric_acid"])
+    for picture in (figures.answer(analysis)[0], means):
+        assert isinstance(picture, Picture)
+        assert "2.04 (0 or more, without end)" in picture.alt

@@ -35,7 +35,6 @@ from silagetrial.report import (
 )
 from silagetrial.report.cited import REFERENCES
 from silagetrial.report.findings import openings_without
-from silagetrial.report.tables_results import COEFFICIENTS
 from silagetrial.report.template import source_of
 
 
@@ -75,12 +74,14 @@ def data_of(analysis: Analysis) -> set[str]:
     filed = filed_plan(analysis.trial.source)
     if filed is not None:
         found.add(filed.sha256[:SHOWN_DIGITS])
-    found |= {work.author_year for work in REFERENCES.values()} | {COEFFICIENTS}
+    found |= {work.author_year for work in REFERENCES.values()}
     found |= {work.in_sentence for work in REFERENCES.values()}
     made = deviations(analysis.trial, analysis).frame[["what", "planned", "done"]]
     found |= {str(cell) for cell in made.to_numpy().ravel()}
     for result in analysis.responses.values():
         found |= {str(name) for name in result.records.rows["bale"]}
+        found |= {str(cell) for cell in result.variances.frame.get("term", [])}
+        found |= {str(cell) for cell in result.variances.frame.get("remark", [])}
         found |= of_response(analysis, result)
     return found - {""}
 
@@ -171,7 +172,16 @@ def of_figures(analysis: Analysis) -> list[Picture]:
 
 
 def of_tables(analysis: Analysis) -> list[Table]:
-    made = [tables.answer(analysis)]
+    trial = analysis.trial
+    made = [
+        tables.answer(analysis), tables.bales(trial), tables.held_equal(trial),
+        tables.storage(analysis),
+    ]  # fmt: skip
+    for result in analysis.responses.values():
+        made += [
+            tables.means(trial, result), tables.correction(trial, result),
+            tables.growth(trial, result), tables.variances(result),
+        ]  # fmt: skip
     return [item for item in made if isinstance(item, Table)]
 
 

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from said import made_up, only_of
 
 from silagetrial.analysis import Analysis, analyse
 from silagetrial.data import read_trial
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Picture, Prose
+from silagetrial.display.language import speaking
 from silagetrial.report import figures, results, tables
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "cored_bales"
@@ -68,6 +70,16 @@ def test_claim_shares_and_curve(planned: Analysis) -> None:
     assert list(levels.data["95 % high of Butyric acid (g/kg DM)"]) == list(
         held.means.frame["conf_high"]
     )
+
+
+def test_a_curve_is_described_in_the_language(planned: Analysis) -> None:
+    butyric = planned["butyric_acid"]
+    with speaking(made_up()):
+        pictures = figures.curve(planned.trial, butyric)
+    assert len(pictures) == 2
+    for picture in pictures:
+        only_of(picture.alt, {"Butyric acid", "twine", "net"})
+        only_of(picture.caption, {"Butyric acid"})
 
 
 def test_other_structures_on_the_readers_scale(planned: Analysis) -> None:
