@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from silagetrial.analysis.opened import hours_at_air, mould_seen, temperatures_read
 from silagetrial.data import Trial
+from silagetrial.display.language import say
 from silagetrial.report.tables_results import NOTHING, Shown
 
 __all__ = ["at_air", "mould", "temperatures"]
@@ -18,17 +19,14 @@ def mould(trial: Trial) -> Shown:
         return NOTHING
     return replace(
         table,
-        title="Mould and forage thrown away at opening",
+        title=say("table.mould"),
         labels={
-            "bales": "bales looked at",
-            "surface_share": "mean share of the surface, %",
-            "discarded_kg": "mean thrown away, kg fresh",
+            "bales": say("table.mould_bales"),
+            "surface_share": say("table.mould_share"),
+            "discarded_kg": say("table.mould_thrown"),
         },
         formats={"surface_share": ".1f", "discarded_kg": ".1f"},
-        notes=(
-            "Counts and means of bales inside the windows, no model. Mould can be seen or not; "
-            "what is not seen is no proof that feed is safe.",
-        ),
+        notes=(say("table.mould_note"),),
         name="mould",
     )
 
@@ -42,13 +40,10 @@ def at_air(trial: Trial) -> Shown:
     rise = rises.iloc[0] if len(rises) else 2.0
     return replace(
         table,
-        title=f"Aerobic stability: hours until silage was {rise:g} \N{DEGREE SIGN}C above the air",
-        labels={"stopped": "stopped before it warmed", "median_hours": "median, hours"},
+        title=say("table.at_air", rise=f"{rise:g}"),
+        labels={"stopped": say("table.at_air_stopped"), "median_hours": say("table.at_air_median")},
         formats={"median_hours": ".0f"},
-        notes=(
-            "Median by the product limit (Kaplan & Meier 1958), no model; a dash where fewer "
-            "than half warmed before their test was stopped. Inside the windows only.",
-        ),
+        notes=(say("table.at_air_note"),),
         name="aerobic_stability",
     )
 
@@ -60,8 +55,8 @@ def temperatures(trial: Trial) -> Shown:
         return NOTHING
     return replace(
         table,
-        title="Temperatures, \N{DEGREE SIGN}C",
+        title=say("table.temperatures"),
         formats={"mean": ".1f", "highest": ".1f"},
-        notes=("All readings alike, whatever their day; no model.",),
+        notes=(say("table.temperatures_note"),),
         name="temperatures",
     )

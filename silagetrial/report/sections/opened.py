@@ -10,7 +10,7 @@ __all__ = ["OPENED"]
 
 OPENED: Final = Section(
     name="opened",
-    heading="Mould, hours at the air, temperatures",
+    heading="heading.opened",
     uses=("tables",),
     cells=(
         Cell(
