@@ -115,6 +115,8 @@ CHECKS: Final[tuple[Callable[[Draft], Iterator[Problem]], ...]] = (
     checks_values.mass_gain,
     checks_values.mass_lost,
     checks_values.nir_butyric,
+    checks_values.butyric_zero,
+    checks_values.film_on_alike,
     checks_blind.binding_as_seen,
     checks_blind.key_samples_known,
     checks_blind.key_opening_kept,

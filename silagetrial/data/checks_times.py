@@ -20,6 +20,12 @@ __all__ = [
 ]
 
 _SLACK: Final = timedelta(days=2)
+_IN_WINDOWS: Final = {
+    "samples": "taken_on",
+    "weighings": "weighed_at",
+    "mould": "seen_at",
+    "aerobic": "opened_at",
+}
 
 
 def film_after_baling(draft: Draft) -> Iterator[Problem]:
@@ -104,7 +110,7 @@ def day0_at_baling(draft: Draft) -> Iterator[Problem]:
 def window_kept(draft: Draft) -> Iterator[Problem]:
     """Check that a bale is opened, or cored, inside the window of its opening."""
     named = {opening.name: opening for opening in reversed(draft.settings.openings)}
-    for table, when in (("samples", "taken_on"), ("weighings", "weighed_at")):
+    for table, when in _IN_WINDOWS.items():
         bale = "of" if table == "samples" else "bale"
         cells = zip(draft.cells(table, "opening"), draft.cells(table, "in_window"), strict=True)
         outside = [k for k, (name, inside) in enumerate(cells) if name in named and not inside]

@@ -6,14 +6,16 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, by_line
+from silagetrial.data.draft import Draft, Row, by_line, is_given
 from silagetrial.errors import Problem
 
 __all__ = [
     "acids_for_full_form",
+    "butyric_zero",
     "dm_bases_agree",
     "dm_basis_given",
     "dm_for_short_form",
+    "film_on_alike",
     "mass_gain",
     "mass_lost",
     "nir_butyric",
@@ -187,6 +189,45 @@ def _changes(draft: Draft) -> Iterator[tuple[Row, Row, float]]:
         if before > 0 and not -MASS_LOST_LIMIT <= net / before - 1.0 <= GAIN_LIMIT:
             rows = draft.rows("weighings")
             yield rows[k], rows[first[bale]], net / before - 1.0
+
+
+def butyric_zero(draft: Draft) -> Iterator[Problem]:
+    """Check that no butyric acid of silage is typed as 0: it has no logarithm and is left out."""
+    samples = draft.tables["samples"]
+    zero = (samples["butyric_acid"] == 0) & (samples["kind"] != "day0")
+    for row in sorted(draft.rows_at("samples", samples.index[zero].tolist()), key=by_line):
+        yield draft.problem(
+            "samples",
+            row["line"],
+            "butyric_acid",
+            found=f"butyric acid of 0 in sample {row['sample']}",
+            expected="a value above 0, or the laboratory's limit, as <0.3",
+            remedy="ask the laboratory for its limit and write <limit; a 0 cannot be analysed on "
+            "the logarithm, and the cleanest bale would be left out",
+            severity="warning",
+        )
+
+
+def film_on_alike(draft: Draft) -> Iterator[Problem]:
+    """Check that a bale whose film was on the scale once only has the mass of its film."""
+    on: dict[str, dict[bool, int]] = {}
+    for row in draft.rows("weighings"):
+        if is_given(row["bale"]) and is_given(row["gross"]):
+            on.setdefault(row["bale"], {}).setdefault(row["film_on"], row["line"])
+    for name, lines in on.items():
+        bale = draft.bales.get(name)
+        if len(lines) > 1 and bale is not None and not is_given(bale["film_kg"]):
+            yield draft.problem(
+                "weighings",
+                max(lines.values()),
+                "flags",
+                found=f"bale {name} weighed once with its film and once without, its film_kg "
+                "not recorded",
+                expected="the film on the bale at both weighings or at none, or its mass",
+                remedy="weigh the film taken off and write film_kg in bales, or correct the flag; "
+                "without it the bale has no DM loss",
+                severity="warning",
+            )
 
 
 def nir_butyric(draft: Draft) -> Iterator[Problem]:

@@ -20,7 +20,7 @@ from silagetrial.data.cells import LARGEST, YEARS, CellFault, Value, parse_cell
 from silagetrial.data.schema import Column, Kind
 from silagetrial.data.settings import Decimal
 
-__all__ = ["BLANK", "MixedMarks", "ReadColumn", "read_column"]
+__all__ = ["BLANK", "MixedMarks", "ReadColumn", "has_comma", "has_point", "read_column"]
 
 _UNSAFE_IN_NAME: Final = re.compile(r"[\s,;]")
 _POINT: Final = re.compile(r"<?\s*[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
@@ -119,16 +119,18 @@ def _one_by_one(
 
 
 def _mixed_marks(cells: Sequence[str]) -> MixedMarks | None:
-    commas = tuple(k for k, cell in enumerate(cells) if _has_comma(cell))
-    points = tuple(k for k, cell in enumerate(cells) if _has_point(cell))
+    commas = tuple(k for k, cell in enumerate(cells) if has_comma(cell))
+    points = tuple(k for k, cell in enumerate(cells) if has_point(cell))
     return MixedMarks(commas, points) if commas and points else None
 
 
-def _has_comma(text: str) -> bool:
+def has_comma(text: str) -> bool:
+    """Tell whether a text is a number, or a limit, with a comma as its one mark."""
     return "," in text and _COMMA.fullmatch(text) is not None
 
 
-def _has_point(text: str) -> bool:
+def has_point(text: str) -> bool:
+    """Tell whether a text is a number, or a limit, with a point as its one mark."""
     return "." in text and _POINT.fullmatch(text) is not None
 
 
@@ -194,8 +196,8 @@ def _pointed(
 ) -> tuple[dict[str, str], dict[str, CellFault]]:
     """Return each text with a decimal point, and the texts whose mark cannot be told."""
     as_written = {text: text for text in texts}
-    commas = [text for text in as_written if _has_comma(text)]
-    points = [text for text in as_written if _has_point(text)]
+    commas = [text for text in as_written if has_comma(text)]
+    points = [text for text in as_written if has_point(text)]
     if decimal == ",":
         return _with_point(as_written, commas), _each(points, _declared_comma)
     if decimal == "." or not commas:

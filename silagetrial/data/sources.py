@@ -109,7 +109,9 @@ def find_sources(folder: Path, settings: Settings) -> tuple[Sources, Found]:
         If there is no table of bales in any place.
     """
     flat = settings.flat
-    workbook, met = find_workbook(folder, besides="" if flat is None else flat.file)
+    workbook, met = find_workbook(
+        folder, besides="" if flat is None else flat.file, decimal=settings.files.decimal
+    )
     if flat is None:
         refuse_nothing(folder, workbook, met)
         stray = tuple(_stray_files(folder))
@@ -153,7 +155,7 @@ def _flat_table(folder: Path, flat: Flat, written: Files) -> tuple[RawTable | No
         expected = f"one of {', '.join(sheets)}"
         return None, (Problem("error", path.name, None, None, what, expected, said),)
     try:
-        book, problems = read_sheets(path, [name])
+        book, problems = read_sheets(path, [name], decimal=written.decimal)
     except DAMAGED as error:
         return None, (not_readable(path.name, error),)
     return book.tables.get(name), problems

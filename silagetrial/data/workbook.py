@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
+from silagetrial.data.columns import has_comma, has_point
 from silagetrial.data.files import RawTable, as_table
 from silagetrial.data.open_workbook import (
     DAMAGED,
@@ -25,12 +26,15 @@ from silagetrial.data.open_workbook import (
     sheet_names,
 )
 from silagetrial.data.schema import SHEET, TABLES
+from silagetrial.data.settings import Decimal
 from silagetrial.data.sheet_marks import Beside, hidden_and_coloured, merged_cells
 from silagetrial.errors import Problem
 
 __all__ = ["Workbook", "find_workbook", "read_sheets"]
 
 Found: TypeAlias = "tuple[Problem, ...]"
+
+_NUMERIC: Final = ("number", "count", "measured")
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,9 @@ class Workbook:
     sheets: frozenset[str]
 
 
-def find_workbook(folder: Path, *, besides: str = "") -> tuple[Workbook | None, Found]:
+def find_workbook(
+    folder: Path, *, besides: str = "", decimal: Decimal | None = None
+) -> tuple[Workbook | None, Found]:
     """Read the workbook of a trial's folder.
 
     Parameters
@@ -61,6 +67,8 @@ def find_workbook(folder: Path, *, besides: str = "") -> tuple[Workbook | None, 
         The trial's folder.
     besides : str
         Name of a workbook that is read otherwise.
+    decimal : {".", ","} or None
+        The decimal mark that trial.toml declares for cells that hold text.
 
     Returns
     -------
@@ -91,7 +99,7 @@ def find_workbook(folder: Path, *, besides: str = "") -> tuple[Workbook | None, 
     problems += [_second(first, other) for other in others]
     tables = [name for name in named[first] if name in TABLES]
     try:
-        workbook, met = read_sheets(folder / first, tables)
+        workbook, met = read_sheets(folder / first, tables, decimal=decimal)
     except DAMAGED as error:
         return None, (*problems, not_readable(first, error))
     return workbook, (*problems, *met)
@@ -121,8 +129,12 @@ def _second(first: str, other: str) -> Problem:
     )
 
 
-def read_sheets(path: Path, names: Sequence[str]) -> tuple[Workbook, Found]:
+def read_sheets(
+    path: Path, names: Sequence[str], *, decimal: Decimal | None = None
+) -> tuple[Workbook, Found]:
     """Read the sheets of these names.
+
+    A cell that holds a number has no decimal mark: as text it gets that of its column.
 
     Raises
     ------
@@ -135,7 +147,7 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[Workbook, Found]:
     for name, (cells, merged) in cells_of(path, names).items():
         file = f"{path.name}{SHEET}{name}"
         beside = besides.get(name, Beside())
-        lines, rows = _numbered(cells)
+        lines, rows = _numbered(cells, _marks(cells, name, decimal))
         if rows:
             tables[name] = as_table(file, lines, rows)
             heading = rows[0]
@@ -151,11 +163,36 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[Workbook, Found]:
     return Workbook(path.name, tables, frozenset(names)), tuple(problems)
 
 
+def _marks(
+    cells: Sequence[Sequence[CellValue]], table: str, decimal: Decimal | None
+) -> tuple[Decimal, ...]:
+    """Return the decimal mark that numbers get in each column: that of the texts beside them.
+
+    Names are not numbers, even where a spreadsheet holds ``1.5`` as one.
+    """
+    named = {column.name for column in TABLES.get(table, ()) if column.kind not in _NUMERIC}
+    marks: list[Decimal] = []
+    for column in zip(*cells, strict=True):
+        texts = {cell.strip() for cell in column if isinstance(cell, str)}
+        mark: Decimal = "."
+        if not texts & named:
+            told = any(map(has_comma, texts)) and not any(map(has_point, texts))
+            mark = "," if decimal == "," or (decimal is None and told) else "."
+        marks.append(mark)
+    return tuple(marks)
+
+
 def _numbered(
-    cells: Sequence[Sequence[CellValue]],
+    cells: Sequence[Sequence[CellValue]], marks: Sequence[Decimal]
 ) -> tuple[list[int], list[tuple[str, ...]]]:
     """Return the rows that hold anything, as wide as what they hold, and their numbers."""
-    rows = [tuple(cell_text(cell) for cell in row) for row in cells]
+    rows = [
+        tuple(
+            cell_text(cell).replace(".", mark) if isinstance(cell, float) else cell_text(cell)
+            for cell, mark in zip(row, marks, strict=True)
+        )
+        for row in cells
+    ]
     width = max((k + 1 for row in rows for k, cell in enumerate(row) if cell), default=0)
     filled = [k for k, row in enumerate(rows) if any(row)]
     return [k + 1 for k in filled], [rows[k][:width] for k in filled]

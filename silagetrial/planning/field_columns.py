@@ -80,7 +80,7 @@ class FieldColumn:
         """What the column means, its unit, its words, in one text for a note."""
         text = self.column.description
         text = text[0].upper() + text[1:] + "."
-        if self.column.name in _LOOKED_UP:
+        if self.column.name in _LOOKED_UP and not self.to_fill:
             text += " Leave it blank for the samples listed here."
         if self.unit:
             text += f" Unit: {self.unit}."

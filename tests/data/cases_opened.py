@@ -5,7 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 
 from builders import write_cells
-from problem_case import FILM, NET, Case, Edit, error, toml, warning
+from problem_case import (
+    FILM,
+    NET,
+    OPENED,
+    SAMPLE,
+    Case,
+    Edit,
+    both,
+    cell,
+    error,
+    no_column,
+    toml,
+    warning,
+)  # fmt: skip
 
 __all__ = ["OPENED_BALES"]
 
@@ -133,5 +146,32 @@ OPENED_BALES = (
         NET,
         "5760 hours at the air",
         "hours since the silage came to the air",
+    ),
+    warning(
+        "window_kept",
+        seen("mould", {"seen_at": "2025-06-20"}),
+        "mould.csv",
+        "seen_at",
+        NET,
+        "bale A01-net early",
+        "none of this opening",
+    ),
+    warning(
+        "butyric_zero",
+        cell("samples", SAMPLE, "butyric_acid", "0"),
+        "samples.csv",
+        "butyric_acid",
+        SAMPLE,
+        "butyric acid of 0 in sample A01-net-60",
+        "write <limit",
+    ),
+    warning(
+        "film_on_alike",
+        both(no_column("bales", "film_kg"), cell("weighings", OPENED, "flags", "")),
+        "weighings.csv",
+        "flags",
+        OPENED,
+        "bale A01-net weighed once with its film and once without",
+        "weigh the film taken off",
     ),
 )

@@ -32,6 +32,27 @@ def test_a_workbook_is_read_as_its_csv_files_are(design: str, typing: bool, tmp_
     assert read_trial(tmp_path / "book").files == ("trial.toml", "field.xlsx")
 
 
+@pytest.mark.parametrize("declared", [True, False])
+def test_numbers_of_a_workbook_have_no_decimal_mark(declared: bool, tmp_path: Path) -> None:
+    """A spreadsheet shows 1,8 and holds a number; only its texts, as <0,3, have a mark."""
+    for name in ("csv", "book"):
+        make_trial(tmp_path / name, limit=2.5)
+    to_workbook(tmp_path / "book", typing=True)
+    path = tmp_path / "book" / "field.xlsx"
+    book = load_workbook(path)
+    limits = 0
+    for cell in (cell for row in book["samples"].iter_rows() for cell in row):
+        if isinstance(cell.value, str) and re.fullmatch(r"<\d*\.\d+", cell.value):
+            cell.value, limits = cell.value.replace(".", ","), limits + 1
+    assert limits
+    book.save(path)
+    if declared:
+        settings_file = tmp_path / "book" / "trial.toml"
+        text = settings_file.read_text(encoding="utf-8")
+        settings_file.write_text(text + '\n[files]\ndecimal = ","\n', encoding="utf-8")
+    same_trial(tmp_path / "csv", tmp_path / "book")
+
+
 def test_some_tables_in_the_workbook_and_others_beside_it(tmp_path: Path) -> None:
     for name in ("csv", "book"):
         make_trial(tmp_path / name)
