@@ -12,6 +12,7 @@ from builders import make_trial, read_cells
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
+from pandas.testing import assert_frame_equal
 from workbooks import problems_of, same_trial, to_workbook
 
 from silagetrial.data import TABLES, read_trial
@@ -47,10 +48,15 @@ def test_numbers_of_a_workbook_have_no_decimal_mark(declared: bool, tmp_path: Pa
     assert limits
     book.save(path)
     if declared:
-        settings_file = tmp_path / "book" / "trial.toml"
-        text = settings_file.read_text(encoding="utf-8")
-        settings_file.write_text(text + '\n[files]\ndecimal = ","\n', encoding="utf-8")
-    same_trial(tmp_path / "csv", tmp_path / "book")
+        for name in ("csv", "book"):
+            settings_file = tmp_path / name / "trial.toml"
+            text = settings_file.read_text(encoding="utf-8")
+            mark = "," if name == "book" else "."
+            settings_file.write_text(f'{text}\n[files]\ndecimal = "{mark}"\n', encoding="utf-8")
+    csv, read = read_trial(tmp_path / "csv"), read_trial(tmp_path / "book")
+    assert not read.errors
+    for table in TABLES:
+        assert_frame_equal(getattr(read, table), getattr(csv, table))
 
 
 def test_some_tables_in_the_workbook_and_others_beside_it(tmp_path: Path) -> None:
