@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.catalogue import responses_of
-from silagetrial.analysis.compare import Comparison, comparison, told
+from silagetrial.analysis.compare import Comparison, comparison, told, told_at_openings
 from silagetrial.analysis.day0 import covariate_columns
 from silagetrial.analysis.exact import exact_table
+from silagetrial.analysis.fitted import fitted
 from silagetrial.analysis.half_widths import half_widths
 from silagetrial.analysis.model import ModelChoice, choose_model
+from silagetrial.analysis.other_forms import other_forms
 from silagetrial.analysis.planned import with_planned
 from silagetrial.analysis.records import Records, records_of
 from silagetrial.analysis.responses import BUTYRIC_ACID, Response
@@ -25,9 +27,8 @@ from silagetrial.analysis.witness import Witness, statsmodels_witness
 from silagetrial.data.settings import Settings
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
-from silagetrial.errors import DataProblems, NoAnswer, UsageError
-from silagetrial.mixed import Fit, fit_mixed, term_tests
-from silagetrial.mixed.checks import NoMaximum
+from silagetrial.errors import DataProblems, NoAnswer
+from silagetrial.mixed import Fit, term_tests
 from silagetrial.mixed.detected import without_negative
 
 __all__ = ["analyse"]
@@ -100,7 +101,7 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     if choice.refusal is not None:
         return _unanswered(records, summary, choice, choice.refusal)
     try:
-        fit = _fit(rows, choice, trial.settings)
+        fit = fitted(rows, choice, trial.settings)
         wanted = comparison(
             fit, trial.settings, openings=choice.levels["opening"], refused=choice.confounded
         )
@@ -121,28 +122,6 @@ def _why_none(trial: Trial, records: Records) -> str:
 def _with_covariates(trial: Trial, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of a model with the blocks they lie in and the covariates planned."""
     return covariate_columns(trial, completed(rows).reset_index(drop=True))
-
-
-def _fit(rows: pd.DataFrame, choice: ModelChoice, settings: Settings, *, zero: bool = False) -> Fit:
-    try:
-        return fit_mixed(
-            rows,
-            choice.formula,
-            random=choice.random,
-            levels=choice.levels,
-            bound="zero" if zero else "free",
-            **planned_structure(settings),
-        )
-    except UsageError as error:
-        # What the plan asks of the residual is more than these values can tell.
-        raise NoAnswer(found=error.found, expected=error.expected, remedy=error.remedy) from error
-    except NoMaximum as error:
-        # The engine speaks of likelihoods; whoever reads a first page wants to know what to do.
-        raise NoAnswer(
-            found="these values allow no fit of the model that the design asks for",
-            expected="more pairs or farms, so that the spread between them is told from the rest",
-            remedy="see the values by opening and binding, which need no model",
-        ) from error
 
 
 def _summary(records: Records, bindings: tuple[str, ...]) -> Table:
@@ -204,12 +183,9 @@ def _answered(
     response, settings = records.response, trial.settings
     level = 1.0 - settings.analysis.alpha
     label, unit = response.label, f" ({response.effect})"
-    means = NOTHING
-    if len(wanted.means):
-        means = told(fit, wanted.means, response, kind="mean", level=level)
-    # The openings of one comparison are a family; with one opening the comparisons there are.
-    by = "term" if len(choice.levels["opening"]) > 1 else "opening"
-    differences = told(fit, wanted.differences, response, kind="effect", by=by, level=level)
+    means, differences = told_at_openings(
+        fit, wanted, response, openings=choice.levels["opening"], level=level
+    )
     average = growth = NOTHING
     if wanted.average is not None:
         average = told(fit, wanted.average, response, kind="effect", level=level, joint=True)
@@ -226,8 +202,8 @@ def _answered(
         refusal=None,
         refused=_refused(rows, choice, wanted),
         comparison=wanted,
-        means=replace(means, title=f"{label}: adjusted means ({response.level_unit})"),
-        differences=replace(differences, title=f"{label}: bindings compared at each opening{unit}"),
+        means=means,
+        differences=differences,
         average=average,
         growth=growth,
         half_widths=half_widths(differences, average, growth, response),
@@ -236,6 +212,7 @@ def _answered(
         exact=exact_table(rows, settings, choice, wanted, response, level),
         witness=_witness(rows, choice, settings, fit, wanted),
         residuals=_residuals(rows, fit),
+        other_forms=other_forms(trial, records, rows, choice, wanted),
     )
 
 
@@ -252,7 +229,7 @@ def _witness(
     if (fit.theta > 0).all():
         return statsmodels_witness(fit, wanted.differences)
     try:
-        bounded = _fit(rows, choice, settings, zero=True)
+        bounded = fitted(rows, choice, settings, zero=True)
     except NoAnswer:
         return None
     return statsmodels_witness(bounded, wanted.differences)

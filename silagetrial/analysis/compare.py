@@ -18,7 +18,7 @@ from silagetrial.mixed import Fit, Functions, adjusted_mean_functions, contrasts
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.frame import ModelFrame
 
-__all__ = ["Comparison", "comparison", "growth_weights", "told"]
+__all__ = ["Comparison", "comparison", "growth_weights", "told", "told_at_openings"]
 
 
 @dataclass(frozen=True)
@@ -193,6 +193,36 @@ def told(
         notes += [f"{value}: {note}" for note in table.notes]
     whole = Table(pd.concat(parts, ignore_index=True), notes=tuple(dict.fromkeys(notes)))
     return _on_scale(whole, response, kind)
+
+
+def told_at_openings(
+    fit: Fit, wanted: Comparison, response: Response, *, openings: Collection[str], level: float
+) -> tuple[Table, Table]:
+    """Tell adjusted means and differences at each opening.
+
+    Parameters
+    ----------
+    openings : collection of str
+        The openings modelled. Those of one comparison are a family; with one opening the
+        comparisons there are.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    means, differences : Table
+    """
+    means = Table(pd.DataFrame())
+    if len(wanted.means):
+        means = told(fit, wanted.means, response, kind="mean", level=level)
+    by = "term" if len(openings) > 1 else "opening"
+    differences = told(fit, wanted.differences, response, kind="effect", by=by, level=level)
+    label = response.label
+    said = f"{label}: bindings compared at each opening ({response.effect})"
+    return (
+        replace(means, title=f"{label}: adjusted means ({response.level_unit})"),
+        replace(differences, title=said),
+    )
 
 
 def _on_scale(table: Table, response: Response, kind: Literal["mean", "effect"]) -> Table:

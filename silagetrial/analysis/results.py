@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from html import escape
 
@@ -12,9 +12,11 @@ import pandas as pd
 from silagetrial.analysis.compare import Comparison
 from silagetrial.analysis.curve_analysis import CurveAnalysis
 from silagetrial.analysis.model import ModelChoice
+from silagetrial.analysis.other_forms import OtherForm
 from silagetrial.analysis.records import Records
 from silagetrial.analysis.responses import Response
 from silagetrial.analysis.witness import Witness
+from silagetrial.data.settings import Form
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer, UsageError
@@ -106,6 +108,7 @@ class ResponseAnalysis:
     curve: CurveAnalysis | None = None
     shares: Table = NOTHING
     shares_counted: Table = NOTHING
+    other_forms: Mapping[Form, OtherForm] = field(default_factory=dict)
 
     @property
     def answered(self) -> bool:

@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any, Final
-
-import numpy as np
-import pandas as pd
+from typing import Final
 
 from silagetrial.analysis import ResponseAnalysis
-from silagetrial.analysis.dm_opening import dm_at_opening
+from silagetrial.analysis.other_forms import OtherForm
 from silagetrial.data import Trial
 from silagetrial.data.settings import Form
 from silagetrial.display.language import say
 from silagetrial.display.phrases import amount, joined
-from silagetrial.report.findings import Finding
+from silagetrial.report.findings import Finding, at_openings, of_bindings
 
-__all__ = ["correction_effect", "is_corrected", "of_dm", "uncorrected", "under_other_forms"]
+__all__ = [
+    "forms_without",
+    "is_corrected",
+    "of_dm",
+    "uncorrected",
+    "under_other_forms",
+    "without_correction",
+]
 
 _BASES: Final = {
     "full": "correction.full",
@@ -29,6 +33,18 @@ _OTHERS: Final[dict[Form, str]] = {
     "full": "correction.by_full",
     "short": "correction.by_short",
 }
+_TURNED: Final = {
+    (True, True): "correction.turns_unsettled",
+    (True, False): "correction.turns_not_told",
+    (False, True): "correction.turns_told",
+    (False, False): "correction.turns_neither",
+}
+"""By whether the interval reported leaves out none, and whether that of the other form does."""
+_WITHOUT: Final[dict[Form, str]] = {
+    "none": "correction.no_none",
+    "full": "correction.no_full",
+    "short": "correction.no_short",
+}
 
 
 def is_corrected(result: ResponseAnalysis) -> bool:
@@ -37,24 +53,48 @@ def is_corrected(result: ResponseAnalysis) -> bool:
     return "uncorrected" in rows and not rows["uncorrected"].equals(rows["value"])
 
 
-def correction_effect(result: ResponseAnalysis) -> dict[tuple[str, str], float]:
-    """Return what the correction of DM for volatiles adds to the mean, by opening and binding.
+def under_other_forms(
+    trial: Trial, result: ResponseAnalysis, finding: Finding
+) -> dict[Form, Finding]:
+    """Return a comparison of DM loss under the corrections that were not planned.
 
-    Empty where the values rest on DM without a correction; NaN where no value without it is
-    known.
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+        The comparison at one opening.
+
+    Returns
+    -------
+    dict
+        The same comparison by the same model, by form; a form without an answer is left out.
     """
-    if not is_corrected(result):
-        return {}
-    rows = result.records.rows
-    effect = (rows["value"] - rows["uncorrected"]).groupby([rows["opening"], rows["binding"]])
-    return {(str(opening), str(name)): float(v.mean()) for (opening, name), v in effect}
+    found: dict[Form, Finding] = {}
+    for form, other in result.other_forms.items():
+        if other.refusal is None:
+            there = replace(result, differences=other.differences)
+            same = of_bindings(at_openings(trial, there, joint=finding.joint), finding)
+            if same is not None:
+                found[form] = same
+    return found
 
 
-def uncorrected(result: ResponseAnalysis, finding: Finding) -> float | None:
+def without_correction(result: ResponseAnalysis) -> OtherForm | None:
+    """Return what the same model says from DM of the oven; None where it is not known.
+
+    None too where the values rest on DM of the oven anyway.
+    """
+    other = result.other_forms.get("none")
+    return None if other is None or other.refusal is not None else other
+
+
+def uncorrected(trial: Trial, result: ResponseAnalysis, finding: Finding) -> float | None:
     """Return a comparison without the correction of DM for volatiles.
 
     Parameters
     ----------
+    trial : Trial
     result : ResponseAnalysis
     finding : Finding
         The comparison at one opening.
@@ -62,15 +102,20 @@ def uncorrected(result: ResponseAnalysis, finding: Finding) -> float | None:
     Returns
     -------
     float or None
-        The estimate less the mean effect of the correction on the two bindings; None where
-        no value without the correction is known.
+        The estimate of the same model from DM of the oven; None where there is none, and where
+        the values rest on DM of the oven anyway.
     """
-    effect = correction_effect(result)
-    if not effect or finding.opening is None:
-        return None
-    first, second = (effect[finding.opening, name] for name in (finding.first, finding.second))
-    moved = finding.estimate - (first - second)
-    return moved if np.isfinite(moved) else None
+    plain = under_other_forms(trial, result, finding).get("none")
+    return None if plain is None else plain.estimate
+
+
+def forms_without(result: ResponseAnalysis) -> tuple[str, ...]:
+    """Return why there is no answer under other forms of the correction, a sentence a form."""
+    return tuple(
+        say(_WITHOUT[form], found=other.refusal.found)
+        for form, other in result.other_forms.items()
+        if other.refusal is not None
+    )
 
 
 def of_dm(trial: Trial, result: ResponseAnalysis, finding: Finding) -> list[str]:
@@ -87,7 +132,8 @@ def of_dm(trial: Trial, result: ResponseAnalysis, finding: Finding) -> list[str]
     -------
     list of str
         Sentences; none for a response that is no DM loss. A correction under which the
-        difference has the other sign is named, whichever was planned.
+        difference has the other sign is named, whichever was planned, with what the intervals
+        make of the two signs.
     """
     rows = result.records.rows
     if "d1_oven" not in rows:
@@ -95,63 +141,30 @@ def of_dm(trial: Trial, result: ResponseAnalysis, finding: Finding) -> list[str]
     form = trial.settings.dm_correction.form
     known = bool(rows["uncorrected"].notna().any())
     basis = say(_BASES[form]) if known else say("correction.laboratory")
-    plain = uncorrected(result, finding)
-    turned = {
-        other: moved
-        for other, moved in under_other_forms(trial, result, finding).items()
-        if moved * finding.estimate < 0
-    }
-    if plain is None or "none" in turned:
+    others = under_other_forms(trial, result, finding)
+    turned = {name: o for name, o in others.items() if o.estimate * finding.estimate < 0}
+    if "none" not in others or "none" in turned:
         lines = [say("correction.basis", basis=basis)]
     else:
-        size = amount(plain, finding.unit)
+        size = amount(others["none"].estimate, finding.unit)
         lines = [say("correction.basis_uncorrected", basis=basis, size=size)]
-    if turned:
-        others = [say(_OTHERS[f], size=amount(moved, finding.unit)) for f, moved in turned.items()]
-        lines.append(say("correction.turns", others=joined(others)))
+    return lines + _turned(finding, turned)
+
+
+def _told(finding: Finding) -> bool:
+    """Whether the interval leaves out none."""
+    return not finding.low <= finding.none <= finding.high
+
+
+def _turned(finding: Finding, turned: Mapping[Form, Finding]) -> list[str]:
+    """The forms with the other sign: not settled only where both intervals leave out none."""
+    lines = []
+    for told in (True, False):
+        sizes = [
+            say(_OTHERS[form], size=amount(other.estimate, other.unit))
+            for form, other in turned.items()
+            if _told(other) is told
+        ]
+        if sizes:
+            lines.append(say(_TURNED[_told(finding), told], others=joined(sizes)))
     return lines
-
-
-def under_other_forms(
-    trial: Trial, result: ResponseAnalysis, finding: Finding
-) -> dict[Form, float]:
-    """Return a comparison of DM loss under the corrections that were not planned.
-
-    The estimate is moved by what the other form does to the mean loss of each binding; a form
-    that is refused for one of the bales compared is left out.
-
-    Parameters
-    ----------
-    trial : Trial
-    result : ResponseAnalysis
-        Of DM loss.
-    finding : Finding
-        The comparison at one opening.
-    """
-    rows = result.records.rows
-    here = rows[rows["opening"] == finding.opening]
-    needed = {name for names in here["sample"] for name in names.split()}
-    used = trial.samples[trial.samples["sample"].isin(needed)]
-    samples = {str(sample["sample"]): sample for _, sample in used.iterrows()}
-    moved: dict[Form, float] = {}
-    for form in _OTHERS:
-        if form == trial.settings.dm_correction.form:
-            continue
-        rule = replace(trial.settings.dm_correction, form=form)
-        other = replace(trial, settings=replace(trial.settings, dm_correction=rule))
-        known = pd.Series([_mean_dm(other, samples, names) for names in here["sample"]], here.index)
-        # Loss is 1 - (M1 D1 + cored) / (M0 D0): another D1 moves it by M1 / (M0 D0) a unit.
-        change = 100.0 * here["m1"] * (here["d1"] - known) / (here["m0"] * here["d0"])
-        first, second = (
-            change[here["binding"] == name].mean(skipna=False)
-            for name in (finding.first, finding.second)
-        )
-        if np.isfinite(first - second):
-            moved[form] = finding.estimate + float(first - second)
-    return moved
-
-
-def _mean_dm(trial: Trial, samples: Mapping[str, pd.Series[Any]], names: str) -> float:
-    """DM at opening of one value, the mean of its samples; NaN where the form is refused."""
-    dm = [dm_at_opening(trial, samples[name]) for name in names.split()]
-    return float(np.mean([np.nan if isinstance(d, str) else d for d in dm]))

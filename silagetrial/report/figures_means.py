@@ -19,7 +19,7 @@ from silagetrial.display.block import Picture, Prose
 from silagetrial.display.language import say
 from silagetrial.display.phrases import joined, level_name, number
 from silagetrial.display.style import canvas, finish, looks
-from silagetrial.report.correction import is_corrected
+from silagetrial.report.correction import is_corrected, without_correction
 from silagetrial.report.figures_data import levels_of, means_word, reaching, with_headings
 from silagetrial.report.findings import openings_without, planned_days
 
@@ -81,7 +81,8 @@ def _caption(trial: Trial, result: ResponseAnalysis) -> str:
     said = {"what": result.response.label, "means": means_word(result), "level": level}
     parts = [say("figure.means", **said)]
     if is_corrected(result):
-        parts.append(say("figure.means_corrected"))
+        plain = without_correction(result) is not None
+        parts.append(say("figure.means_corrected" if plain else "figure.means_laboratory"))
     return " ".join(parts)
 
 

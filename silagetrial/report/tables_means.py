@@ -9,7 +9,7 @@ from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.language import say
-from silagetrial.report.correction import correction_effect
+from silagetrial.report.correction import without_correction
 from silagetrial.report.figures_data import mean_word, means_word
 from silagetrial.report.findings import bindings_of, planned_days
 from silagetrial.report.tables_results import NOTHING, Shown, correction_note, limit_labels
@@ -32,10 +32,11 @@ def means(trial: Trial, result: ResponseAnalysis) -> Shown:
     note = say("table.medians_in" if log else "table.in_unit", unit=result.response.level_unit)
     shown = _with_sed(trial, result, ordered.reset_index(drop=True))
     columns = ["opening", "binding", "estimate", "conf_low", "conf_high", "df"]
-    effect = correction_effect(result)
-    if effect:
-        cells = zip(shown["opening"], shown["binding"], strict=True)
-        shown["uncorrected"] = shown["estimate"] - np.array([effect[cell] for cell in cells])
+    plain = without_correction(result)
+    if plain is not None:
+        cells = ["opening", "binding"]
+        other = plain.means.frame[[*cells, "estimate"]]
+        shown = shown.merge(other.rename(columns={"estimate": "uncorrected"}), on=cells)
         columns.append("uncorrected")
     return Table(
         shown,

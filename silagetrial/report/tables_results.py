@@ -14,7 +14,7 @@ from silagetrial.display import Table
 from silagetrial.display.block import Prose
 from silagetrial.display.language import say
 from silagetrial.display.phrases import joined, level_name
-from silagetrial.report.correction import is_corrected, uncorrected
+from silagetrial.report.correction import forms_without, uncorrected, without_correction
 from silagetrial.report.figures_data import effect_word
 from silagetrial.report.findings import at_openings, bindings_of
 
@@ -49,8 +49,8 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
     columns = [*who, "opening", "estimate", "conf_low", "conf_high", "p_value"]
     columns += ["sim_low", "sim_high", "p_adjusted"]
     labels = {**limit_labels(trial), "estimate": effect_word(result)}
-    if is_corrected(result):
-        plain = [uncorrected(result, f) for f in at_openings(trial, result)]
+    if without_correction(result) is not None:
+        plain = [uncorrected(trial, result, f) for f in at_openings(trial, result)]
         frame = frame.assign(uncorrected=np.array(plain, dtype=float))
         columns.append("uncorrected")
     names = dict(zip(frame["term"], frame["comparison"], strict=True))
@@ -64,7 +64,13 @@ def differences(trial: Trial, result: ResponseAnalysis) -> Shown:
         labels=labels,
         shown=tuple(columns),
         errors={"uncorrected": "std_error"},
-        notes=(*notes, *_unit_note(result), *correction_note(result), *_coefficients(result)),
+        notes=(
+            *notes,
+            *_unit_note(result),
+            *correction_note(result),
+            *_coefficients(result),
+            *forms_without(result),
+        ),
         name=f"{result.response.name}_differences",
     )
 
@@ -77,7 +83,8 @@ def _df_note(df: pd.Series[float]) -> str:
 
 def _coefficients(result: ResponseAnalysis) -> tuple[str, ...]:
     """What is not yet known about the correction; said here and in the methods, nowhere else."""
-    return (say("correction.coefficients"),) if is_corrected(result) else ()
+    known = without_correction(result) is not None
+    return (say("correction.coefficients"),) if known else ()
 
 
 def growth(trial: Trial, result: ResponseAnalysis) -> Shown:
@@ -222,7 +229,7 @@ def alone_in_title(
 
 def correction_note(result: ResponseAnalysis) -> tuple[str, ...]:
     """Return what the column of uncorrected values is; nothing where there is none."""
-    if not is_corrected(result):
+    if without_correction(result) is None:
         return ()
     return (say("table.uncorrected_note"),)
 

@@ -123,7 +123,7 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Prose:
         if first is not None and of_bindings([finding], first) is not None:
             lines.insert(0, _planned_in_full(trial, result, first, finding))
             continue
-        plain = uncorrected(result, finding)
+        plain = uncorrected(trial, result, finding)
         said = by_how_much(finding, what=what, level=level, alpha=alpha, plain=plain)
         lines.append(say("comparison.at", opening=finding.opening, clause=said))
     told = {finding.opening for finding in at_openings(trial, result)}

@@ -76,8 +76,11 @@ def test_without_the_correction_complete_pairs_give_their_plain_difference(
     finding = next(f for f in at_openings(analysis.trial, result) if f.opening == "6 weeks")
     rows = result.records.rows
     oven = rows[rows["opening"] == "6 weeks"].groupby("binding")["uncorrected"].mean()
-    assert uncorrected(result, finding) == pytest.approx(oven["twine"] - oven["net"], abs=1e-9)
-    assert uncorrected(analysis["butyric_acid"], finding) is None
+    trial = analysis.trial
+    assert uncorrected(trial, result, finding) == pytest.approx(
+        oven["twine"] - oven["net"], abs=1e-9
+    )
+    assert uncorrected(trial, analysis["butyric_acid"], finding) is None
 
 
 def test_the_planned_comparison_stands_by_its_own_interval(analysed: Analysed) -> None:

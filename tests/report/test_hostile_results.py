@@ -50,12 +50,13 @@ MUST: dict[str, tuple[str, ...]] = {
     ),
     "sign turns": (
         "corrected for volatiles by the full form", "The difference has the other sign without a "
-        "correction (0.95 percentage points) and with the short correction (1.03 percentage "
-        "points): its direction is not settled.",
+        "correction (0.95 percentage points) and with the short correction (1.04 percentage "
+        "points); neither way is it told from none.",
     ),
     "sign hidden": (
         "that of the oven, not corrected for volatiles, which overstates the loss",
-        "The difference has the other sign with the full correction (\u22121.55 percentage points)",
+        "The difference has the other sign with the full correction (\u22121.55 percentage "
+        "points); neither way is it told from none.",
     ),
     "film bales lost": ("Lost: 4 bales (net 1, film 3). The answer is about bales that reach",),
     "whole binding lost": (

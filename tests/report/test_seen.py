@@ -12,7 +12,7 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data.settings import Form
 from silagetrial.report import box, cautions
 from silagetrial.report.correction import of_dm, uncorrected, under_other_forms
-from silagetrial.report.findings import planned
+from silagetrial.report.findings import at_openings, planned
 from silagetrial.report.reach import holds_for
 
 
@@ -90,23 +90,58 @@ def test_dm_corrected_by_the_laboratory_is_said_to_be(analysed: Analysed) -> Non
     analysis = analysed("separate")
     finding = planned(analysis.trial, analysis["dm_loss"])
     assert finding is not None
-    theirs = with_rows(analysis["dm_loss"], uncorrected=np.nan)
+    theirs = replace(with_rows(analysis["dm_loss"], uncorrected=np.nan), other_forms={})
     assert of_dm(analysis.trial, theirs, finding) == [
         "DM at opening is as the laboratory corrected it; what it is without is not known."
     ]
     assert of_dm(analysis.trial, analysis["butyric_acid"], finding) == []
 
 
-def test_without_the_correction_both_ways_to_it_agree(analysed: Analysed) -> None:
-    # The rows keep each bale's loss by oven DM; the other way starts from the samples again.
-    for name in ("separate", "recored"):
-        analysis = analysed(name)
-        loss = analysis["dm_loss"]
-        finding = planned(analysis.trial, loss)
-        assert finding is not None
-        other = under_other_forms(analysis.trial, loss, finding)
-        assert other["none"] == pytest.approx(uncorrected(loss, finding), abs=1e-9)
-        assert set(other) == {"none", "short"}
+def test_other_forms_are_told_of_the_same_comparison(analysed: Analysed) -> None:
+    analysis = analysed("separate")
+    trial, loss = analysis.trial, analysis["dm_loss"]
+    for joint in (True, False):
+        for finding in at_openings(trial, loss, joint=joint):
+            other = under_other_forms(trial, loss, finding)
+            assert set(other) == {"none", "short"}
+            assert other["none"].estimate == uncorrected(trial, loss, finding)
+            frame = loss.other_forms["short"].differences.frame.set_index("opening")
+            row = frame.loc[finding.opening]
+            assert other["short"].estimate == row["estimate"]
+            assert other["short"].low == row["sim_low" if finding.joint else "conf_low"]
+
+
+@pytest.mark.parametrize(
+    ("reported", "other", "end"),
+    [
+        ((1.0, 3.0), (-3.0, -1.0), "both ways it is told from none: its direction is not settled."),
+        ((1.0, 3.0), (-3.0, 1.0), "there it is not told from none."),
+        ((-1.0, 3.0), (-3.0, -1.0), "there it is told from none."),
+        ((-1.0, 3.0), (-3.0, 1.0), "neither way is it told from none."),
+        ((1.0, 3.0), (-1.0, 3.0), ""),
+    ],
+)
+def test_a_direction_is_unsettled_only_by_intervals_that_leave_out_none(
+    analysed: Analysed, reported: tuple[float, float], other: tuple[float, float], end: str
+) -> None:
+    analysis = analysed("separate")
+    trial, loss = analysis.trial, analysis["dm_loss"]
+    finding = planned(trial, loss)
+    assert finding is not None
+    low, high = reported
+    finding = replace(finding, estimate=(low + high) / 2, low=low, high=high)
+    lowest, highest = other
+    short = loss.other_forms["short"]
+    frame = short.differences.frame.assign(
+        estimate=(lowest + highest) / 2, conf_low=lowest, conf_high=highest
+    )
+    moved = replace(short, differences=replace(short.differences, frame=frame))
+    said = of_dm(trial, replace(loss, other_forms={"short": moved}), finding)
+    size = "with the short correction (\N{MINUS SIGN}"
+    assert len(said) == 1 + bool(end)
+    if end:
+        assert said[1].startswith(f"The difference has the other sign {size}")
+        assert said[1].endswith(f"; {end}")
 
 
 def test_from_many_farms_it_is_the_farm_that_counts(analysed: Analysed) -> None:

@@ -13,7 +13,7 @@ from report_variants import table as raw_table
 
 from silagetrial.display import Table
 from silagetrial.display.block import Folded, Prose
-from silagetrial.errors import Problem
+from silagetrial.errors import NoAnswer, Problem
 from silagetrial.report import tables
 from silagetrial.report.findings import Finding
 from silagetrial.report.tables_answer import verdict
@@ -265,6 +265,26 @@ def test_corrected_and_uncorrected_loss_stand_beside_each_other(analysed: Analys
     assert frame["uncorrected"].iloc[0] == pytest.approx(first["uncorrected"].mean())
     assert (frame["corrected"] < frame["uncorrected"]).all()
     np.testing.assert_allclose(frame["change"], frame["corrected"] - frame["uncorrected"])
+
+
+def test_uncorrected_columns_are_the_same_model_of_oven_dm(analysed: Analysed) -> None:
+    analysis = analysed("separate")
+    trial, loss = analysis.trial, analysis["dm_loss"]
+    plain = loss.other_forms["none"]
+    told = shown(tables.differences(trial, loss))
+    assert list(told.frame["uncorrected"]) == list(plain.differences.frame["estimate"])
+    keys = ["opening", "binding"]
+    means = shown(tables.means(trial, loss)).frame.set_index(keys)["uncorrected"]
+    direct = plain.means.frame.set_index(keys)["estimate"]
+    assert means.to_dict() == direct.to_dict()
+    assert (means > shown(tables.means(trial, loss)).frame.set_index(keys)["estimate"]).all()
+
+    refusal = NoAnswer(found="no oven", expected="an oven", remedy="ask")
+    unknown = replace(loss, other_forms={"none": replace(plain, refusal=refusal)})
+    without = shown(tables.differences(trial, unknown))
+    assert "uncorrected" not in without.frame
+    assert without.notes[-1] == "Without the correction there is no answer: no oven."
+    assert "uncorrected" not in shown(tables.means(trial, unknown)).frame
 
 
 def test_openings_left_to_counts(analysed: Analysed) -> None:
