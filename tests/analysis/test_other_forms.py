@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from analysis_designs import answer, change
 from builders import make_trial, read_cells, write_cells
+from several_bales import together
 
 from silagetrial.analysis import Analysis
 from silagetrial.analysis.records import records_of
@@ -78,6 +79,31 @@ def test_plain_means_of_the_correction_would_tell_another_story(unbalanced: Anal
     assert row - (effect["film"] - effect["net"]) > 0
     assert plain == pytest.approx(-0.869, abs=0.001)
     assert row == pytest.approx(-0.806, abs=0.001)
+
+
+def test_bales_weighed_together_count_alike_whatever_was_sampled_of_each(tmp_path: Path) -> None:
+    """Short form by hand: DMc% = 2.08 + 0.975 DM% (from memory), of the mean of the bales' means.
+
+    ``L = 1 - M1 D1 / (M0 D0)``, so that another D1 moves it by M1 / (M0 D0) a unit.
+    """
+    folder = together(make_trial(tmp_path, form="none"), 2)
+    samples = read_cells(folder / "samples.csv")
+    first = next(row for row in samples if row["sample"] == "A01-net-60")
+    write_cells(folder / "samples.csv", [*samples, {**first, "sample": "again", "dm": "420"}])
+    result = answer(folder)["dm_loss"]
+    rows, choice = result.records.rows, result.model
+    assert rows["from_own"].all()
+    assert "A01-net-60 again A02-net-60" in set(rows["sample"])
+    assert choice is not None
+    assert result.comparison is not None
+    change = 20.8 + 0.975 * rows["d1"] - rows["d1"]
+    moved = rows["value"] - 100 * rows["m1"] * change / (rows["m0"] * rows["d0"])
+    fit = fit_mixed(
+        rows.assign(y=moved), choice.formula, random=choice.random, levels=choice.levels
+    )
+    direct = contrasts(fit, result.comparison.differences, level=0.95).frame["estimate"]
+    said = result.other_forms["short"].differences.frame["estimate"]
+    assert said.to_numpy() == pytest.approx(direct.to_numpy(), rel=1e-6)
 
 
 def test_a_value_corrected_by_the_laboratory_leaves_out_what_is_not_known(tmp_path: Path) -> None:
