@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.language import say
@@ -9,7 +12,54 @@ from silagetrial.display.phrases import amount, level_name, quantity, span
 from silagetrial.planning.analysis_plan import FiledPlan, filed_plan
 from silagetrial.report.findings import Finding
 
-__all__ = ["claim_of"]
+__all__ = ["Claimed", "claim_of", "claimed"]
+
+
+@dataclass(frozen=True)
+class Claimed:
+    """A comparison against the margin of its claim, on the reader's scale.
+
+    Attributes
+    ----------
+    low, high : float
+        The interval of the claim.
+    below, above : float
+        The margin; ``below`` is minus infinity (of a ratio 0) where only higher is worse.
+    met : bool
+        Whether the test says that the comparison lies within.
+    """
+
+    low: float
+    high: float
+    below: float
+    above: float
+    met: bool
+
+
+def claimed(trial: Trial, result: ResponseAnalysis, finding: Finding) -> Claimed | None:
+    """Return a comparison against its margin; None where the settings name none for it.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : ResponseAnalysis
+    finding : Finding
+        The comparison at one opening.
+    """
+    frame, plan = result.claim.frame, trial.settings.analysis
+    if not len(frame):
+        return None
+    term = f"{finding.first} - {finding.second}"
+    here = frame[(frame["term"] == term) & (frame["opening"] == finding.opening)]
+    if not len(here):
+        return None
+    row, margin = here.iloc[0], plan.margins[result.response.name]
+    both_sides, ratio = plan.claim == "equivalence", finding.effect == "ratio"
+    other_side = 1 / margin if ratio else -margin
+    endless = 0.0 if ratio else -math.inf
+    met = bool(row["p_value"] < (plan.alpha if both_sides else plan.alpha / 2))
+    low, high = float(row["conf_low"]), float(row["conf_high"])
+    return Claimed(low, high, other_side if both_sides else endless, margin, met)
 
 
 def claim_of(trial: Trial, result: ResponseAnalysis, finding: Finding) -> str:
@@ -27,21 +77,14 @@ def claim_of(trial: Trial, result: ResponseAnalysis, finding: Finding) -> str:
     str
         A sentence; empty where the settings name no margin for the response.
     """
-    frame, plan = result.claim.frame, trial.settings.analysis
-    if not len(frame):
+    plan, found = trial.settings.analysis, claimed(trial, result, finding)
+    if found is None:
         return ""
-    term = f"{finding.first} - {finding.second}"
-    here = frame[(frame["term"] == term) & (frame["opening"] == finding.opening)]
-    if not len(here):
-        return ""
-    row = here.iloc[0]
-    both_sides = plan.claim == "equivalence"
-    alpha = plan.alpha if both_sides else plan.alpha / 2
-    met = bool(row["p_value"] < alpha)
+    both_sides, met = plan.claim == "equivalence", found.met
     said = {
         "margin": _margin(finding, plan.margins[result.response.name], both_sides=both_sides),
-        "level": level_name(1 - 2 * alpha),
-        "span": span(float(row["conf_low"]), float(row["conf_high"]), finding.unit),
+        "level": level_name(1 - 2 * (plan.alpha if both_sides else plan.alpha / 2)),
+        "span": span(found.low, found.high, finding.unit),
     }
     filed = _filed_margin(trial, result)
     if filed is None:

@@ -3,13 +3,8 @@
 The answer is about bales that reach their opening. What it would be about all bales made depends on
 bales nobody could sample; two sentences say how much. DM loss has a worst case: a lost bale has
 lost everything. Any response has a tipping point: with the mean of a binding moved by its share
-lost times delta, the comparison moves by the difference of the two shares times delta, its standard
-error staying as it is, and some delta turns what is said.
-
-References
-----------
-Yan, X., Lee, S. & Li, N. (2009). Missing data handling methods in medical device clinical trials.
-Journal of Biopharmaceutical Statistics 19, 1085-1098: tipping points (from memory).
+lost times delta, the comparison moves by the difference of the two shares times delta, and some
+delta turns a verdict (`tipping_point`). Adjusted means weigh farms alike, and so do the shares.
 """
 
 from __future__ import annotations
@@ -17,6 +12,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import fmean
+from typing import Final
 
 import pandas as pd
 
@@ -24,12 +21,19 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.language import say
 from silagetrial.display.phrases import FAR, amount, count, joined, quantity, tenths
+from silagetrial.report.claims import claimed
 from silagetrial.report.findings import Finding, levels, planned
+from silagetrial.report.tipping import tipping_point
 
-__all__ = ["Losses", "losses_at", "lost_bales", "tipping_point"]
+__all__ = ["Losses", "losses_at", "lost_bales"]
 
-ALL: float = 100.0
+ALL: Final = 100.0
 """DM loss of a bale that is lost, % of the DM ensiled."""
+_VERDICTS: Final = {
+    "none": "lost.of_none",
+    "important": "lost.of_importance",
+    "margin": "lost.of_margin",
+}
 
 
 @dataclass(frozen=True)
@@ -38,20 +42,26 @@ class Losses:
 
     Parameters
     ----------
-    made, lost : mapping of str to int
+    made, lost : mapping of str to tuple of int
+        Of each binding a number for each farm, the farms in one order.
     """
 
-    made: Mapping[str, int]
-    lost: Mapping[str, int]
+    made: Mapping[str, tuple[int, ...]]
+    lost: Mapping[str, tuple[int, ...]]
 
     def share(self, binding: str) -> float:
-        """Return the share of a binding's bales that was lost."""
-        return self.lost[binding] / self.made[binding]
+        """Return the share of a binding's bales that was lost, every farm with equal weight."""
+        both = zip(self.made[binding], self.lost[binding], strict=True)
+        return fmean(lost / made for made, lost in both if made)
+
+    def number(self, binding: str) -> int:
+        """Return how many bales of a binding were lost, on all farms."""
+        return sum(self.lost[binding])
 
     @property
     def any(self) -> bool:
         """Whether a bale was lost."""
-        return sum(self.lost.values()) > 0
+        return any(self.number(binding) for binding in self.lost)
 
 
 def losses_at(trial: Trial, result: ResponseAnalysis, opening: str | None = None) -> Losses:
@@ -64,39 +74,14 @@ def losses_at(trial: Trial, result: ResponseAnalysis, opening: str | None = None
     return Losses(_by_binding(trial, whole), _by_binding(trial, gone.drop_duplicates("bale")))
 
 
-def _by_binding(trial: Trial, bales: pd.DataFrame) -> dict[str, int]:
-    return {name: int((bales["binding"] == name).sum()) for name in trial.settings.compare}
-
-
-def tipping_point(finding: Finding, losses: Losses, *, alpha: float) -> float:
-    """Return by how much worse than the others lost bales must be to turn what is said.
-
-    Parameters
-    ----------
-    finding : Finding
-        At one opening.
-    losses : Losses
-        At the same opening.
-    alpha : float
-        Size of the test.
-
-    Returns
-    -------
-    float
-        On the scale of the model (the logarithm of a ratio), above 0; infinite where no lost
-        bale that is worse than the others turns it.
-    """
-    more = losses.share(finding.first) - losses.share(finding.second)
-    low, high = finding.low, finding.high
-    if finding.effect == "ratio":
-        low, high = (math.log(end) if end > 0 else -math.inf for end in (low, high))
-    if more == 0:
-        return math.inf
-    # The interval moves up where the first binding lost more, down where the second did.
-    told = finding.p < alpha
-    end = high if (more > 0) == told else low
-    delta = -end / more
-    return delta if delta > 0 and math.isfinite(delta) else math.inf
+def _by_binding(trial: Trial, bales: pd.DataFrame) -> dict[str, tuple[int, ...]]:
+    """Number of bales of each binding, farm by farm."""
+    farm_of = trial.bales.set_index("bale")["site"].astype(str)
+    farms, mine = list(dict.fromkeys(farm_of)), bales["bale"].map(farm_of)
+    return {
+        name: tuple(int(((bales["binding"] == name) & (mine == farm)).sum()) for farm in farms)
+        for name in trial.settings.compare
+    }
 
 
 def lost_bales(analysis: Analysis) -> list[str]:
@@ -107,10 +92,10 @@ def lost_bales(analysis: Analysis) -> list[str]:
     if not whole.any:
         return [say("lost.none")]
     each = joined(
-        [say("seen.by_binding", binding=name, number=n) for name, n in whole.lost.items()],
+        [say("seen.by_binding", binding=name, number=whole.number(name)) for name in whole.lost],
         last="comma",
     )
-    bales = count(sum(whole.lost.values()), "bale")
+    bales = count(sum(map(whole.number, whole.lost)), "bale")
     compared = [
         (result, finding)
         for result in results
@@ -130,22 +115,27 @@ def lost_bales(analysis: Analysis) -> list[str]:
 
 def _counted(trial: Trial, result: ResponseAnalysis, finding: Finding, here: Losses) -> list[str]:
     """What counting the bales lost before one comparison does to it."""
-    opening, alpha = finding.opening, trial.settings.analysis.alpha
-    if not here.lost[finding.first] + here.lost[finding.second]:
+    opening = finding.opening
+    if not here.number(finding.first) + here.number(finding.second):
         return []
     lines = []
     if result.response.name == "dm_loss":
         lines += _worst_case(result, finding, here)
     if here.share(finding.first) == here.share(finding.second):
-        return [*lines, say("lost.as_many", opening=opening)]
-    said = {"what": result.response.in_sentence}
-    delta = tipping_point(finding, here, alpha=alpha)
+        percent = f"{100 * here.share(finding.first):.0f}"
+        return [*lines, say("lost.as_many", opening=opening, percent=percent)]
+    what = result.response.in_sentence
+    edge = trial.settings.analysis.important.get(result.response.name)
+    claim = claimed(trial, result, finding)
+    more = here.share(finding.first) - here.share(finding.second)
+    delta, turned = tipping_point(finding, more, important=edge, claim=claim)
     if not math.isfinite(delta) or _beyond(result, finding, here, delta):
-        return [*lines, say("lost.stays", **said)]
+        return [*lines, say("lost.stays", what=what)]
+    verdict = say(_VERDICTS[turned], what=what)
     if finding.effect == "ratio":
-        return [*lines, say("lost.turns_ratio", **said, times=quantity(math.exp(delta)))]
+        return [*lines, say("lost.turns_ratio", verdict=verdict, times=quantity(math.exp(delta)))]
     size = f"{tenths(delta)} {finding.unit}"
-    return [*lines, say("lost.turns_difference", **said, amount=size)]
+    return [*lines, say("lost.turns_difference", verdict=verdict, amount=size)]
 
 
 def _beyond(result: ResponseAnalysis, finding: Finding, here: Losses, delta: float) -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+import pandas as pd
+
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.language import say
@@ -30,16 +32,15 @@ def points(analysis: Analysis) -> list[str]:
     counted = next(iter([*answered, *measured]), None)
     lines: list[str] = []
     if counted is not None:
-        unit = counted.records.unit
-        others = [_other_units(result) for result in measured if result.records.unit != unit]
-        lines = [" ".join([_units(trial, counted), *others])]
+        others = [_another(result, counted) for result in answered or measured]
+        lines = [" ".join([_units(trial, counted), *(said for said in others if said)])]
     lines += [_held(trial), *_sizes(trial, answered), " ".join(lost_bales(analysis))]
     return lines
 
 
 def _units(trial: Trial, result: ResponseAnalysis) -> str:
     """Bales (or composites) and pairs as the model counts them; no bale counts twice."""
-    rows = result.records.rows
+    rows = _compared(result)
     named = rows.drop_duplicates("bale")["binding"].value_counts()
     said = {
         "bales": result.records.unit.counted(rows["bale"].nunique()),
@@ -62,7 +63,7 @@ def _units(trial: Trial, result: ResponseAnalysis) -> str:
             else say("seen.separate_unpaired", **said)
         )
     else:
-        said["openings"] = count(rows["opening"].nunique(), "opening")
+        said["openings"] = count(result.records.rows["opening"].nunique(), "opening")
         made = (
             say("seen.recored", **said, pairs=count(paired, word))
             if paired
@@ -77,8 +78,11 @@ def _what_counts(result: ResponseAnalysis, *, paired: bool, word: str) -> list[s
     """The unit the model replicates, beside the number of results, which is not it."""
     if result.model is None:
         return []
-    rows = result.records.rows
-    results, unit = count(len(rows), "result"), result.model.unit
+    rows, unit = result.records.modelled, result.model.unit
+    results = count(len(rows), "result")
+    openings = rows["opening"].nunique()
+    if openings < result.records.rows["opening"].nunique():
+        results = say("seen.results_at", results=results, openings=count(openings, "opening"))
     if unit == "site":
         farms = count(rows["site"].nunique(), "farm")
         return [say("seen.unit_site", farms=farms, results=results)]
@@ -90,16 +94,33 @@ def _what_counts(result: ResponseAnalysis, *, paired: bool, word: str) -> list[s
     return [say("seen.unit_other", unit=unit, results=results)]
 
 
-def _other_units(result: ResponseAnalysis) -> str:
-    """What a response rests on whose values are of other units than those of the first."""
-    rows = result.records.rows
-    word = block_word(list(dict.fromkeys(rows["binding"])))
+def _compared(result: ResponseAnalysis) -> pd.DataFrame:
+    """Results the comparison rests on; without an answer, all there are."""
+    return result.records.modelled if result.answered else result.records.rows
+
+
+def _another(result: ResponseAnalysis, counted: ResponseAnalysis) -> str:
+    """What a response rests on, where that is not what the first one does; else empty."""
+    rows, first = _compared(result), _compared(counted)
+    said = {
+        "what": name_of(result),
+        "bales": result.records.unit.counted(rows["bale"].nunique()),
+    }
+    if result.records.unit != counted.records.unit:
+        word = block_word(list(dict.fromkeys(rows["binding"])))
+        return say("seen.other_units", **said, pairs=count(rows["pair"].nunique(), word))
+    if not result.answered or _results(rows) == _results(first):
+        return ""
     return say(
-        "seen.other_units",
-        what=name_of(result),
-        bales=result.records.unit.counted(rows["bale"].nunique()),
-        pairs=count(rows["pair"].nunique(), word),
+        "seen.other_results",
+        **said,
+        results=count(len(rows), "result"),
+        openings=count(rows["opening"].nunique(), "opening"),
     )
+
+
+def _results(rows: pd.DataFrame) -> tuple[int, ...]:
+    return len(rows), rows["bale"].nunique(), rows["opening"].nunique()
 
 
 def _whole(trial: Trial, result: ResponseAnalysis) -> list[str]:

@@ -180,7 +180,8 @@ def doubt(finding: Finding, paired: float, *, alpha: float) -> str:
 
 def change_over_storage(
     growth: Finding,
-    ends: tuple[float, float],
+    line: tuple[float, float],
+    ends: tuple[Finding | None, Finding | None],
     *,
     what: str,
     first: str,
@@ -193,8 +194,10 @@ def change_over_storage(
     Parameters
     ----------
     growth : Finding
-    ends : tuple of float
-        The difference at the first and at the last opening, on the scale of the model.
+    line : tuple of float
+        Its straight line at the first and at the last opening, on the reader's scale.
+    ends : tuple of Finding or None
+        The same bindings at these two openings, each alone; None where it is not known.
     what : str
         What was measured.
     first, last : str
@@ -210,17 +213,34 @@ def change_over_storage(
         "what": what,
         "first": growth.first,
         "second": growth.second,
-        "start": first,
-        "end": last,
-        "change": size,
+        "along": say("growth.along", start=first, end=last, change=size),
         "sure": _interval_and_p(growth, level=level),
     }
     if not growth.p < alpha:
         return say("growth.not_clearly", **said)
-    early, late = ends
-    if early * late < 0:
-        return say("growth.turned", **said)
-    return say("growth.grew", **said) if abs(late) > abs(early) else say("growth.shrank", **said)
+    early, late = (math.log(y) if growth.effect == "ratio" else y for y in line)
+    return say(_how_it_changed(early, late, ends, alpha=alpha), **said)
+
+
+def _how_it_changed(
+    early: float,
+    late: float,
+    ends: tuple[Finding | None, Finding | None],
+    *,
+    alpha: float,
+) -> str:
+    """Name the text: a line that crosses none says nothing of a side, an end told from none does.
+
+    ``early`` and ``late`` are the ends of the line, on the scale of the model.
+    """
+    start, end = (f.model_scale() if f is not None and f.p < alpha else 0.0 for f in ends)
+    if start * end < 0:
+        return "growth.turned"
+    if early * late >= 0:
+        return "growth.grew" if abs(late) > abs(early) else "growth.shrank"
+    if (start == 0) == (end == 0):
+        return "growth.changed"
+    return "growth.grew" if end else "growth.shrank"
 
 
 def importance(finding: Finding, edge: float, *, alpha: float) -> str:

@@ -153,7 +153,7 @@ def units_of(analysis: Analysis) -> list[str]:
 def _lost(analysis: Analysis) -> list[str]:
     """What became of lost bales, and of the crop's sample."""
     number = lost_bales(analysis.trial)
-    lines = [say("methods.lost", number=number)] if number else []
+    lines = [say("methods.lost", bales=count(number, "bale"))] if number else []
     crop = (analysis.trial.samples["kind"] == "day0").any()
     plan = analysis.trial.settings.analysis
     modelled = any(r.response.at_day0 == "measured" and r.curve for r in with_values(analysis))

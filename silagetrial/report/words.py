@@ -248,12 +248,14 @@ def storage(trial: Trial, result: ResponseAnalysis) -> Prose:
     if not changes:
         return Prose((say("growth.one_opening") if openings else say("growth.no_opening"),))
     alpha = trial.settings.analysis.alpha
-    lines = []
+    lines, alone = [], at_openings(trial, result, joint=False)
     for growth, average in zip(changes, averages(trial, result), strict=True):
         line = line_over_storage(trial, result, average, growth)[1]
+        mine = {f.opening: f for f in alone if (f.first, f.second) == (growth.first, growth.second)}
         said = change_over_storage(
             growth,
-            _ends(line, effect=growth.effect),
+            (float(line[0]), float(line[-1])),
+            (mine.get(openings[0]), mine.get(openings[-1])),
             what=name_of(result),
             first=openings[0],
             last=openings[-1],
@@ -263,12 +265,6 @@ def storage(trial: Trial, result: ResponseAnalysis) -> Prose:
         doubted = doubt_of(trial, result, growth, contrast="growth")
         lines.append(f"{said} {doubted}".strip())
     return Prose(tuple(lines))
-
-
-def _ends(line: np.ndarray, *, effect: str) -> tuple[float, float]:
-    """The first and the last difference of a line over storage, on the scale of the model."""
-    first, last = np.log(line[[0, -1]]) if effect == "ratio" else line[[0, -1]]
-    return float(first), float(last)
 
 
 def unseen(trial: Trial, result: ResponseAnalysis) -> Prose:

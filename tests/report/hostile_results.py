@@ -158,6 +158,13 @@ def film_bales_lost(folder: Path) -> Path:
     return trial
 
 
+def as_many_lost(folder: Path) -> Path:
+    """One film bale of nine was lost, and one net bale."""
+    trial = one_opening(folder)
+    lose(trial, last_bales(trial, "film")[:1])
+    return trial
+
+
 def whole_binding_lost(folder: Path) -> Path:
     """Every film bale was lost."""
     trial = one_opening(folder)
@@ -260,6 +267,7 @@ AWKWARD: dict[str, Callable[[Path], Path]] = {
     "spread grows": spread_grows,
     "sign turns": sign_turns,
     "sign hidden": sign_hidden,
+    "as many lost": as_many_lost,
     "film bales lost": film_bales_lost,
     "whole binding lost": whole_binding_lost,
     "five farms": lambda folder: farms(folder, lambda k: k % 5),

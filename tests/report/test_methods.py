@@ -101,6 +101,17 @@ def test_what_became_of_results_below_the_limit_is_told_with_their_share(
     assert "earlier cores added back" in cored
 
 
+def test_a_lost_bale_keeps_the_values_from_before_its_loss(analysed: Analysed) -> None:
+    analysis = analysed("recored")
+    rows, events = analysis["dm_loss"].records.rows, analysis.trial.events
+    (lost,) = events.loc[events["what"] == "lost", "bale"]
+    assert len(rows[rows["bale"] == lost]) == 3, "it was cored before it was lost"
+    assert (
+        "From its loss on a lost bale has no value (1 bale), and none was put in its place; its "
+        "partner stays in the model." in " ".join(methods.methods(analysis).lines)
+    )
+
+
 def test_degrees_of_freedom_are_those_of_the_comparison_named_first(analysed: Analysed) -> None:
     analysis = analysed("separate")
     text = " ".join(methods.methods(analysis).lines)

@@ -30,7 +30,7 @@ def test_its_numbers_are_those_of_the_analysis(analysed: Analysed) -> None:
     (df,) = frame.loc[frame["opening"] == "8 months", "df"]
     assert f"(twine against net at 8 months: {df:.1f} in butyric acid and" in text
     assert "in 20 bales in 10 pairs on 1 farm; the same bales were cored after 45, 90," in text
-    assert "Lost bales (1) were not imputed." in text
+    assert "Lost bales (1) were not imputed after their loss." in text
     assert "silagetrial 0.1.0 (The silagetrial authors 2026), Python 3." in text
 
 

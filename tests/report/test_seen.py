@@ -10,7 +10,7 @@ from conftest import Analysed
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data.settings import Form
-from silagetrial.report import box, cautions
+from silagetrial.report import box, cautions, figures_answer
 from silagetrial.report.correction import of_dm, uncorrected, under_other_forms
 from silagetrial.report.findings import at_openings, planned
 from silagetrial.report.reach import holds_for
@@ -152,6 +152,29 @@ def test_from_many_farms_it_is_the_farm_that_counts(analysed: Analysed) -> None:
     other = replace(analysis, responses={**analysis.responses, "butyric_acid": many})
     assert "This holds for farms like the 3 of this trial," in box.summary(other)[-1]
     assert "What counts is the farm (3 farms), not the bale" in box.seen(other).lines[0]
+
+
+def test_only_results_that_are_compared_are_counted(analysed: Analysed) -> None:
+    # At 6 weeks butyric acid is counted, not modelled; DM loss is compared at all four openings.
+    analysis = analysed("recored")
+    acid, loss = analysis["butyric_acid"], analysis["dm_loss"]
+    assert (acid.records.rows["opening"] != "6 weeks").sum() == 58
+    assert (
+        box.seen(analysis)
+        .lines[0]
+        .endswith(
+            "What counts is the pair, not the 58 results at 3 openings. For DM loss: 78 results of 20 "
+            "bales at 4 openings."
+        )
+    )
+    captions = [picture.caption for picture in figures_answer.answer(analysis)]
+    assert (
+        "78 results of bales as small marks, those of a pair joined; 58 of them are in the "
+        in (captions[0])
+    )
+    assert "are in the comparison" not in captions[1]
+    alone = replace(analysis, responses={"dm_loss": loss})
+    assert box.seen(alone).lines[0].endswith("not the 78 results.")
 
 
 def test_the_short_cautions_are_four_lines_that_send_on_to_the_others() -> None:

@@ -87,9 +87,12 @@ def test_evidence_says_which_interval_it_is() -> None:
     )
 
 
-def change(growth: Finding, ends: tuple[float, float]) -> str:
+def change(
+    growth: Finding, line: tuple[float, float], ends: tuple[Finding | None, Finding | None]
+) -> str:
     return change_over_storage(
         growth,
+        line,
         ends,
         what="butyric acid",
         first="1 month",
@@ -99,23 +102,42 @@ def change(growth: Finding, ends: tuple[float, float]) -> str:
     )
 
 
+LOWER, HIGHER = ratio(0.5, 0.3, 0.8, 0.01), ratio(2.0, 1.25, 3.3, 0.01)
+UNTOLD = ratio(0.9, 0.5, 1.6, 0.7)
+ALONG = "along a straight line in log(1 + days) through all openings, 1 month to 9 months,"
+
+
 def test_growth_with_storage() -> None:
-    assert change(ratio(0.67, 0.41, 1.08, 0.098), (-0.1, -0.5)) == (
+    assert change(ratio(0.67, 0.41, 1.08, 0.098), (0.9, 0.6), (UNTOLD, LOWER)) == (
         "The difference in butyric acid between film and net did not clearly grow with storage: "
-        "from 1 month to 9 months the ratio changed by a factor of 0.67 (95 % interval 0.41 to "
-        "1.08, p = 0.098)."
+        f"{ALONG} the ratio changed by a factor of 0.67 (95 % interval 0.41 to 1.08, p = 0.098)."
     )
-    assert change(ratio(0.5, 0.3, 0.8, 0.01), (-0.1, -0.8)) == (
-        "The difference in butyric acid between film and net grew with storage: from 1 month to "
-        "9 months the ratio changed by a factor of 0.50 (95 % interval 0.30 to 0.80, p = 0.010)."
+    assert change(LOWER, (0.9, 0.45), (UNTOLD, LOWER)) == (
+        "The difference in butyric acid between film and net grew with storage: "
+        f"{ALONG} the ratio changed by a factor of 0.50 (95 % interval 0.30 to 0.80, p = 0.010)."
     )
-    assert "net shrank with storage: from" in change(ratio(2.0, 1.2, 3.3, 0.01), (-0.8, -0.1))
-    assert "net turned with storage, from one side to the other: from 1 month to 9 months" in (
-        change(ratio(2.0, 1.2, 3.3, 0.01), (-0.2, 0.5))
-    )
-    assert "grew with storage: from 1 month to 9 months it moved by 2.00 percentage points" in (
-        change(points(2.0, 0.9, 3.1, 0.01), (0.2, 2.2))
-    )
+    assert f"net shrank with storage: {ALONG}" in change(HIGHER, (0.45, 0.9), (LOWER, UNTOLD))
+    grew = change(points(2.0, 0.9, 3.1, 0.01), (0.2, 2.2), (None, points(2.2, 1.0, 3.4, 0.01)))
+    assert f"grew with storage: {ALONG} it moved by 2.00 percentage points (95 %" in grew
+
+
+@pytest.mark.parametrize(
+    ("line", "ends", "verb"),
+    [
+        ((0.7, 1.6), (LOWER, HIGHER), "turned with storage, from one side to the other"),
+        ((0.7, 1.6), (UNTOLD, HIGHER), "grew with storage"),
+        ((0.7, 1.6), (LOWER, UNTOLD), "shrank with storage"),
+        ((0.7, 1.6), (UNTOLD, UNTOLD), "changed with storage"),
+        ((0.7, 1.6), (HIGHER, HIGHER), "changed with storage"),
+        ((0.7, 1.6), (None, None), "changed with storage"),
+        ((0.7, 1.6), (ratio(0.9, 0.5, 1.6, 0.05), HIGHER), "grew with storage"),
+        ((0.7, 0.98), (LOWER, HIGHER), "turned with storage, from one side to the other"),
+    ],
+)
+def test_a_difference_turns_only_where_both_ends_are_told_from_none(
+    line: tuple[float, float], ends: tuple[Finding | None, Finding | None], verb: str
+) -> None:
+    assert f"between film and net {verb}: {ALONG}" in change(HIGHER, line, ends)
 
 
 @pytest.mark.parametrize(
