@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -14,11 +14,14 @@ from silagetrial.analysis.dm_opening import dm_at_opening
 from silagetrial.analysis.units import Bale, Measured, Members, Unit
 from silagetrial.data.draft import is_given
 from silagetrial.data.trial import Trial
-from silagetrial.silage import dm_loss, dm_loss_se
+from silagetrial.silage import dm_loss
 
-__all__ = ["Loss", "loss_of"]
+__all__ = ["ERRORS", "Loss", "Parts", "is_whole", "loss_of", "samples_for_loss"]
 
 Series: TypeAlias = "pd.Series[Any]"
+
+ERRORS: Final = ("cored_dm", "sd_m0", "sd_m1", "sd_d0", "sd_d1")
+"""What the standard error of a loss is made of, beside its masses and dry matters."""
 
 Parts: TypeAlias = Sequence[Sequence[Series]]
 """Samples of a unit: those of all its bales together, or those of each of them."""
@@ -33,12 +36,15 @@ class Loss:
     loss, uncorrected : float
         Share of the DM ensiled; `uncorrected` compares oven DM on both sides (NaN where the
         laboratory gave corrected DM only).
-    std_error : float
-        From the errors of weighing and of DM declared in trial.toml; NaN without them.
     m0, m1 : float
         Forage at wrapping and at opening, kg.
     d0, d1, d1_oven : float
         DM at baling, at opening after and before correction, g/kg fresh.
+    cored_dm : float
+        DM taken by earlier cores, kg.
+    sd_m0, sd_m1, sd_d0, sd_d1 : float
+        Errors of the masses, kg, and of the dry matters, g/kg fresh, as standard deviations, from
+        those of one weighing and one DM result declared in trial.toml; NaN without them.
     day0_of : str
         What the day-0 sample was taken of: ``bale``, ``pair`` or ``lot``, ``unit`` for a
         composite of the same bales.
@@ -48,12 +54,16 @@ class Loss:
 
     loss: float
     uncorrected: float
-    std_error: float
     m0: float
     m1: float
     d0: float
     d1: float
     d1_oven: float
+    cored_dm: float
+    sd_m0: float
+    sd_m1: float
+    sd_d0: float
+    sd_d1: float
     day0_of: str
     in_window: bool
 
@@ -123,27 +133,14 @@ def loss_of(trial: Trial, found: Measured, unit: Unit, opening: str, parts: Part
         return cored
     plain = any(sample["dm_basis"] == "corrected" for sample in samples)
     m0, m1, d0 = first.mass, later.mass, day0.value
+    sd = trial.settings.measurement_sd
+    mass, dm = (np.nan if value is None else value for value in (sd.mass, sd.dm))
     return Loss(
         float(dm_loss(m0, d0, m1, d1.value, cored_dm=cored)),
         np.nan if plain else float(dm_loss(m0, d0, m1, oven.value, cored_dm=cored)),
-        _std_error(trial, first, later, day0, d1, cored),
-        m0, m1, d0, d1.value, np.nan if plain else oven.value, day0.of, later.in_window,
-    )  # fmt: skip
-
-
-def _std_error(
-    trial: Trial, first: _Forage, later: _Forage, day0: _Dm, d1: _Dm, cored: float
-) -> float:
-    """Standard error from the errors of one weighing and of one DM result; NaN without them."""
-    sd = trial.settings.measurement_sd
-    if sd.mass is None or sd.dm is None:
-        return float("nan")
-    return float(
-        dm_loss_se(
-            first.mass, day0.value, later.mass, d1.value, cored_dm=cored,
-            sd_m0=sd.mass * np.sqrt(first.parts), sd_m1=sd.mass * np.sqrt(later.parts),
-            sd_d0=sd.dm * day0.error, sd_d1=sd.dm * d1.error,
-        )
+        m0, m1, d0, d1.value, np.nan if plain else oven.value, cored,
+        float(mass * np.sqrt(first.parts)), float(mass * np.sqrt(later.parts)),
+        dm * day0.error, dm * d1.error, day0.of, later.in_window,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from silagetrial.analysis.contents import how_reported
 from silagetrial.analysis.dm_opening import dm_methods
 from silagetrial.analysis.left_out import COLUMNS
+from silagetrial.analysis.repeats import averaged
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.units import IDENTITY_COLUMNS, UnitKind
 from silagetrial.analysis.values import values_of
@@ -118,7 +119,7 @@ def records_of(trial: Trial, response: Response) -> Records:
     Records
     """
     found = values_of(trial, response)
-    whole = _averaged(pd.DataFrame(found.rows)) if found.rows else _no_rows(trial, response)
+    whole = averaged(pd.DataFrame(found.rows)) if found.rows else _no_rows(trial, response)
     used = whole["value_used"].astype(float)
     whole = whole.assign(y=np.log(used) if response.scale == "log" else used)
     inside = whole["inside"].to_numpy(dtype=bool)
@@ -147,25 +148,6 @@ def _no_rows(trial: Trial, response: Response) -> pd.DataFrame:
     bale = dict.fromkeys([*IDENTITY_COLUMNS, *plan.factors, *plan.blocks], "object")
     kinds = {**bale, **_KINDS, **(_LOSS_KINDS if response is DM_LOSS else {})}
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
-
-
-def _averaged(frame: pd.DataFrame) -> pd.DataFrame:
-    """Average repeat results of a unit and opening on their own scale, when all have as many.
-
-    Outside the windows those of one day are repeats.
-    """
-    day = frame["calendar_days"].where(~frame["inside"], -1.0)
-    by = [frame["bale"], frame["opening"], day]
-    counts = frame.groupby(by)["sample"].transform("size")
-    if counts.max() == 1 or counts.nunique() > 1:
-        return frame
-    means = ["value", "value_used", *(c for c in ("uncorrected",) if c in frame)]
-    grouped = frame.groupby(by, sort=False)
-    first = grouped.head(1).reset_index(drop=True)
-    average = grouped[means].mean().reset_index(drop=True)
-    first[means] = average
-    first["below"] = grouped["below"].any().to_numpy()
-    return first
 
 
 def _counts(frame: pd.DataFrame) -> pd.DataFrame:

@@ -12,7 +12,7 @@ import pandas as pd
 from silagetrial.analysis.chosen import Choice, choose_units
 from silagetrial.analysis.contents import content
 from silagetrial.analysis.left_out import left_out, missing
-from silagetrial.analysis.massbalance import Parts, is_whole, loss_of, samples_for_loss
+from silagetrial.analysis.massbalance import ERRORS, Parts, is_whole, loss_of, samples_for_loss
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.split_pairs import SPLIT, without_split_pairs
 from silagetrial.analysis.units import Measured, Members, Unit, UnitKind, measured, units_of
@@ -173,11 +173,10 @@ def _results(search: _Search, unit: Unit, opening: str) -> Iterator[tuple[Parts,
                 "limit": np.nan,
                 "value_used": 100.0 * found.loss,
                 "uncorrected": 100.0 * found.uncorrected,
-                "measurement_se": 100.0 * found.std_error,
                 "from_own": len(parts) > 1,
                 **{
                     name: getattr(found, name)
-                    for name in ("m0", "d0", "m1", "d1", "d1_oven", "day0_of", "in_window")
+                    for name in ("m0", "d0", "m1", "d1", "d1_oven", *ERRORS, "day0_of", "in_window")
                 },
             },
         )
