@@ -217,15 +217,21 @@ def units_of(trial: Trial, sets: Iterable[Members]) -> dict[Members, Unit | str]
     found: dict[Members, Unit | str] = {}
     for bales in (*((name,) for name in rows), *known):
         mine = tuple(rows[name] for name in bales)
-        found[bales] = _apart(mine) or Unit(bales, mine, _shared(mine, columns))
+        found[bales] = _apart(mine, names) or Unit(bales, mine, _shared(mine, columns))
     return {bales: _paired(unit, found) for bales, unit in found.items()}
 
 
-def _apart(bales: Sequence[Bale]) -> str:
-    """Why bales are no unit of the comparison; empty where they are."""
-    for column, word in (("binding", "bindings"), ("site", "farms")):
+def _apart(bales: Sequence[Bale], planned: Sequence[str]) -> str:
+    """Why bales are no unit of the comparison; empty where they are.
+
+    A unit has one level of each factor and block that was planned: one that mixed them would take
+    the whole term out of the model.
+    """
+    words = {"binding": "bindings", "site": "farms"}
+    for column in dict.fromkeys([*words, *planned]):
         there = list(dict.fromkeys(str(bale[column]) for bale in bales))
         if len(there) > 1:
+            word = words.get(column, column.replace("_", " "))
             return f"bales of different {word} as one value ({', '.join(there)})"
     return ""
 

@@ -137,6 +137,25 @@ def test_a_composite_of_two_farms_is_left_out(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("key", ["factors", "blocks"])
+def test_a_composite_of_two_levels_is_left_out_and_the_term_stays(tmp_path: Path, key: str) -> None:
+    """Salt on the last three of each opening's nine pairs, and on one more: a mixed set."""
+    folder = make_trial(tmp_path, sites=1, pairs=9, limit=0.01)
+    change(folder, "bales", {}, additive="none")
+    for pair in ("A01", "A07", "A08", "A09", "A16", "A17", "A18"):
+        change(folder, "bales", {"pair": pair}, additive="salt")
+    composites(folder, 3)
+    replace_text(folder, "[analysis]", f'[analysis]\n{key} = ["additive"]')
+    result = analyse(read(folder))["butyric_acid"]
+    why = "bales of different additive as one value (salt, none)"
+    assert reasons(result.records) == {
+        f"A01-{name}+A02-{name}+A03-{name}": why for name in ("film", "net")
+    }
+    assert result.model is not None
+    assert result.model.terms.frame.set_index("term").loc["additive", "kept"]
+    assert len(result.records.rows) == 10
+
+
 def test_bales_of_different_openings_in_a_composite_are_refused(tmp_path: Path) -> None:
     folder = make_trial(tmp_path, sites=1)
     change(folder, "samples", {"sample": "A01-net-60"}, of="")
