@@ -29,11 +29,14 @@ class Choice:
         Units to the openings at which they were to give a value.
     counts : mapping
         Size of units to the number of bales they hold, added up over openings.
+    bindings : mapping
+        Size of units to the largest number of bindings that one opening holds in it.
     """
 
     kind: UnitKind
     openings: Mapping[Members, tuple[str, ...]]
     counts: Mapping[int, int]
+    bindings: Mapping[int, int]
 
     def why_not(self, response: Response, size: int) -> str:
         """Why units of another size are left out, in words."""
@@ -42,6 +45,12 @@ class Choice:
         start = f"{other.several} vary otherwise than {self.kind.several}: one kind is compared"
         if response is DM_LOSS and not there:
             return f"{start}, and these lack what a DM loss needs, or each bale has it by itself"
+        most, these = (self.bindings.get(k, 0) for k in (self.kind.size, size))
+        if there and these < most:
+            return (
+                f"{start}, that which holds the most bindings at one opening ({most} as "
+                f"{self.kind.several}, {these} as {other.several})"
+            )
         return (
             f"{start}, that which holds the most bales, counted at every opening ({here} as "
             f"{self.kind.several}, {there} as {other.several})"
@@ -57,9 +66,10 @@ def choose_units(
 ) -> Choice:
     """Choose the size of unit that holds the most bales, added up over openings.
 
-    Of sizes that hold equally many the smallest is taken, which gives the most units. Samples
-    count where the result was determined in any sample of that size at all; a DM loss counts
-    where everything was weighed and sampled.
+    Only sizes count that hold as many bindings at one opening as any: one that holds fewer compares
+    less, or nothing. Of sizes that hold equally many the smallest is taken, which gives the most
+    units. Samples count where the result was determined in any sample of that size at all; a DM
+    loss counts where everything was weighed and sampled.
     """
     whole = {bales: unit for bales, unit in units.items() if isinstance(unit, Unit)}
     openings = {bales: tuple(expected_openings(trial, unit.rows)) for bales, unit in whole.items()}
@@ -71,11 +81,16 @@ def choose_units(
         known = {len(bales) for bales, at in held if _determined(found, response, bales, at)}
         held = [(bales, opening) for bales, opening in held if len(bales) in known]
     cells: dict[int, set[tuple[str, str]]] = {}
+    there: dict[int, dict[str, set[str]]] = {}
     for bales, opening in held:
-        cells.setdefault(len(bales), set()).update((bale, opening) for bale in bales)
-    counts = {size: len(there) for size, there in cells.items()}
-    size = min(counts, key=lambda size: (-counts[size], size), default=1)
-    return Choice(_kind(response, size), openings, counts)
+        size = len(bales)
+        cells.setdefault(size, set()).update((bale, opening) for bale in bales)
+        at = there.setdefault(size, {}).setdefault(opening, set())
+        at.add(whole[bales].shared["binding"])
+    counts = {size: len(found_in) for size, found_in in cells.items()}
+    bindings = {size: max(map(len, at.values())) for size, at in there.items()}
+    size = min(counts, key=lambda size: (-bindings[size], -counts[size], size), default=1)
+    return Choice(_kind(response, size), openings, counts, bindings)
 
 
 def _in_time(found: Measured, bales: Members, opening: str) -> bool:

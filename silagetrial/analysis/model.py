@@ -182,7 +182,8 @@ def _candidates(
         found.append(("run", why))
     if count["pair"]:
         word = block_word(sorted(set(rows["binding"])))
-        why = f"{counted(rows, 'pair', word)}: {kind.several} of one {word} share the swath"
+        what = "the swath" if kind.size == 1 else "their swaths"
+        why = f"{counted(rows, 'pair', word)}: {kind.several} of one {word} share {what}"
         found.append(("pair", why))
     if recored:
         found.append(("bale", f"each {kind.each} was cored again and again"))

@@ -179,8 +179,8 @@ def _unit_note(unit: UnitKind) -> str:
     how = "sampled as one" if unit.word == "composite" else "weighed as one"
     return (
         f"Each value is of one {unit.each}, {how}: it is never divided among the bales nor copied "
-        f"to them. The {unit.several} are the replicates, not their bales or samples, and bindings "
-        "are compared between those of the same pairs."
+        f"to them. Bindings are compared between {unit.several} of the same pairs: pairs of them "
+        "are the replicates, not their bales or samples."
     )
 
 

@@ -221,7 +221,11 @@ def _own_levels(factor: str, result: ResponseAnalysis) -> list[str]:
 def _random_words(term: str, results: Sequence[ResponseAnalysis]) -> str:
     if term == "pair":
         several = len(_levels("binding", results)) > 2
-        return say("symbol.random_set") if several else say("symbol.random_pair")
+        units = [result.records.unit for result in results]
+        if all(unit.size == 1 for unit in units):
+            return say("symbol.random_set") if several else say("symbol.random_pair")
+        names = joined(list(dict.fromkeys(unit.several for unit in units)))
+        return say("symbol.random_set_of" if several else "symbol.random_pair_of", units=names)
     known = _KNOWN.get(("random", term))
     if known is not None:
         return say(known)

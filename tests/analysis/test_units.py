@@ -27,6 +27,7 @@ from silagetrial.data.trial import Trial
 from silagetrial.errors import NoAnswer
 from silagetrial.planning.finished import finished
 from silagetrial.report import box, figures, methods, results, tables
+from silagetrial.report.symbols import of_models
 
 
 def read(folder: Path) -> Trial:
@@ -108,6 +109,22 @@ def test_the_kind_with_most_bales_is_kept(tmp_path: Path, taken: int, unit: str,
     assert len(why) == 1
     assert other in why.pop()
     assert len(found.left_out) == (2 if unit == "bale" else 6)
+
+
+def test_a_kind_of_one_binding_alone_is_not_chosen(tmp_path: Path) -> None:
+    """9 bales of net in composites of 3; alone 3 of net and 3 of film, which can be compared."""
+    folder = make_trial(tmp_path, sites=1, pairs=12, limit=0.01, openings=(60,))
+    composites(folder, 3, of=lambda bales: bales[0]["bale"] in ("A01-net", "A04-net", "A07-net"))
+    for pair in range(1, 10):
+        drop(folder, "samples", sample=f"A{pair:02}-film-60")
+    result = analyse(read(folder))["butyric_acid"]
+    found = result.records
+    assert (found.unit.word, len(found.rows)) == ("bale", 6)
+    assert result.answered
+    assert {why for bale, why in reasons(found).items() if "+" in bale} == {
+        "composites of 3 bales vary otherwise than bales: one kind is compared, that which holds "
+        "the most bindings at one opening (2 as bales, 1 as composites of 3 bales)"
+    }
 
 
 def test_the_choice_never_looks_at_a_value(tmp_path: Path) -> None:
@@ -342,12 +359,21 @@ def test_the_report_counts_units_not_bales(threes: Analysis) -> None:
     assert seen.endswith("For DM loss it rests on 8 groups of 3 bales in 4 pairs.")
     assert str(methods.notes(butyric)).startswith("- Each value is of one composite of 3 bales")
     assert "never divided among its bales" in str(methods.methods(threes))
-    assert "A composite of 3 bales stands in the place of a bale" in str(methods.model(butyric))
+    assert "pairs of them are the replicates" in str(methods.notes(butyric))
+    model = str(methods.model(butyric))
+    assert "A composite of 3 bales stands in the place of a bale" in model
+    assert "such pairs are the replicates" in model
+    symbols = " ".join(str(of_models(threes)).split())
+    assert (
+        "its composites of 3 bales and groups of 3 bales are of the same pairs of bales" in symbols
+    )
+    assert "share swath," not in symbols
     assert "composites of 3 bales" in str(tables.found(butyric))
     assert "groups of 3 bales" in str(tables.found(loss))
     assert "of every composite of 3 bales" in figures.raw(threes.trial, butyric).caption
     reasons = " ".join(threes["butyric_acid"].model.terms.frame["reason"])  # type: ignore[union-attr]
     assert "each composite of 3 bales was opened once" in reasons
+    assert "composites of 3 bales of one pair share their swaths" in reasons
 
 
 def test_variances_of_several_bales_start_no_plan(threes: Analysis, tmp_path: Path) -> None:
