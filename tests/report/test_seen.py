@@ -163,8 +163,8 @@ def test_only_results_that_are_compared_are_counted(analysed: Analysed) -> None:
         box.seen(analysis)
         .lines[0]
         .endswith(
-            "What counts is the pair, not the 58 results at 3 openings. For DM loss: 78 results of 20 "
-            "bales at 4 openings."
+            "What counts is the pair, not the 58 results at 3 openings. For DM loss: 78 results of "
+            "20 bales at 4 openings."
         )
     )
     captions = [picture.caption for picture in figures_answer.answer(analysis)]
