@@ -238,7 +238,7 @@ def _caption(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str
         parts = [say("figure.answer_bales_joined", **said, block=block)]
     compared = len(result.records.modelled)
     if result.answered and compared < len(result.records.rows):
-        parts.append(say("figure.answer_compared", results=count(compared, "result")))
+        parts.append(say("figure.answer_compared", number=compared))
     if (frame["what"] == _LEVELS[response.scale]).any():
         level = level_name(1 - settings.analysis.alpha)
         parts.append(say("figure.answer_means", means=means_word(result), level=level))
