@@ -6,10 +6,11 @@ only. The choice looks at what was sampled and weighed together, never at a resu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from silagetrial.analysis.massbalance import is_whole
+from silagetrial.analysis.overlaps import sharing_bales
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.units import BALE, Measured, Members, Unit, UnitKind, expected_openings
 from silagetrial.data.draft import is_given
@@ -31,12 +32,15 @@ class Choice:
         Size of units to the number of bales they hold, added up over openings.
     bindings : mapping
         Size of units to the largest number of bindings that one opening holds in it.
+    overlapping : mapping
+        Units of the kind chosen whose bales count in another one, and why they are left out.
     """
 
     kind: UnitKind
     openings: Mapping[Members, tuple[str, ...]]
     counts: Mapping[int, int]
     bindings: Mapping[int, int]
+    overlapping: Mapping[Members, str]
 
     def why_not(self, response: Response, size: int) -> str:
         """Why units of another size are left out, in words."""
@@ -69,7 +73,7 @@ def choose_units(
     Only sizes count that hold as many bindings at one opening as any: one that holds fewer compares
     less, or nothing. Of sizes that hold equally many the smallest is taken, which gives the most
     units. Samples count where the result was determined in any sample of that size at all; a DM
-    loss counts where everything was weighed and sampled.
+    loss counts where everything was weighed and sampled. Of units that share bales one counts.
     """
     whole = {bales: unit for bales, unit in units.items() if isinstance(unit, Unit)}
     openings = {bales: tuple(expected_openings(trial, unit.rows)) for bales, unit in whole.items()}
@@ -80,6 +84,8 @@ def choose_units(
         held = [(bales, opening) for bales, opening in every if _in_time(found, bales, opening)]
         known = {len(bales) for bales, at in held if _determined(found, response, bales, at)}
         held = [(bales, opening) for bales, opening in held if len(bales) in known]
+    twice = _overlapping(trial, response, found, whole, held)
+    held = [(bales, opening) for bales, opening in held if bales not in twice]
     cells: dict[int, set[tuple[str, str]]] = {}
     there: dict[int, dict[str, set[str]]] = {}
     for bales, opening in held:
@@ -90,7 +96,37 @@ def choose_units(
     counts = {size: len(found_in) for size, found_in in cells.items()}
     bindings = {size: max(map(len, at.values())) for size, at in there.items()}
     size = min(counts, key=lambda size: (-bindings[size], -counts[size], size), default=1)
-    return Choice(_kind(response, size), openings, counts, bindings)
+    overlapping = {bales: why for bales, why in twice.items() if len(bales) == size}
+    return Choice(_kind(response, size), openings, counts, bindings, overlapping)
+
+
+def _overlapping(
+    trial: Trial,
+    response: Response,
+    found: Measured,
+    units: Mapping[Members, Unit],
+    held: Sequence[tuple[Members, str]],
+) -> dict[Members, str]:
+    """Units of several bales, size by size, that share bales with one that counts, and why."""
+    names = trial.settings.opening_names
+    alike: dict[int, dict[Members, list[str]]] = {}
+    for bales, unit in units.items():
+        if len(bales) > 1 and any(_gave(found, response, unit, opening) for opening in names):
+            inside = [opening for mine, opening in held if mine == bales]
+            alike.setdefault(len(bales), {})[bales] = inside
+    out: dict[Members, str] = {}
+    for size, sets in alike.items():
+        kind = _kind(response, size)
+        out |= sharing_bales(units, sets, kind=kind, openings=names)
+    return out
+
+
+def _gave(found: Measured, response: Response, unit: Unit, opening: str) -> bool:
+    """Tell whether a unit gave what a response needs at an opening, inside the window or not."""
+    if response is DM_LOSS:
+        return is_whole(found, unit, opening)
+    there = (unit.bales, opening) in found.samples
+    return there and _determined(found, response, unit.bales, opening)
 
 
 def _in_time(found: Measured, bales: Members, opening: str) -> bool:

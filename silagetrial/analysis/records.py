@@ -14,8 +14,9 @@ from silagetrial.analysis.left_out import COLUMNS
 from silagetrial.analysis.repeats import averaged
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.units import IDENTITY_COLUMNS, UnitKind
-from silagetrial.analysis.values import values_of
+from silagetrial.analysis.values import Values, values_of
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import noun, say
 from silagetrial.display.table import Table
 
 __all__ = ["Records", "records_of"]
@@ -138,7 +139,7 @@ def records_of(trial: Trial, response: Response) -> Records:
             title=f"{response.label}: values left out, and why",
         ),
         Table(counts, title=f"{response.label}: openings reported as counts"),
-        _notes(trial, response, rows, found.kind, counted=counted),
+        _notes(trial, response, rows, found, counted=counted),
     )
 
 
@@ -161,11 +162,13 @@ def _counts(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _notes(
-    trial: Trial, response: Response, frame: pd.DataFrame, unit: UnitKind, *, counted: list[str]
+    trial: Trial, response: Response, frame: pd.DataFrame, found: Values, *, counted: list[str]
 ) -> tuple[str, ...]:
     if not len(frame):
         return ()
-    together = (_unit_note(unit),) if unit.size > 1 else ()
+    together = [_unit_note(found.kind)] if found.kind.size > 1 else []
+    if found.overlap:
+        together.append(say("methods.overlap", units=noun(found.kind.word, 2)))
     if response is DM_LOSS:
         return (*together, *dm_methods(trial, frame))
     notes = [*together, how_reported(response.name, response.label)]

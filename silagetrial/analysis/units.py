@@ -33,6 +33,7 @@ __all__ = [
     "kind_of",
     "measured",
     "units_of",
+    "with_partners",
 ]
 
 Members: TypeAlias = tuple[str, ...]
@@ -106,8 +107,7 @@ class Unit:
         Their rows of bales.csv.
     shared : mapping
         What a bale is, where it is the same for all of them; ``bale`` is the unit's name,
-        ``members`` are its bales, and
-        ``pair`` the set of the bales' pairs, where another binding has a unit of the same pairs.
+        ``members`` are its bales, and ``pair`` is the set of the bales' pairs.
     """
 
     bales: Members
@@ -205,8 +205,7 @@ def units_of(trial: Trial, sets: Iterable[Members]) -> dict[Members, Unit | str]
     -------
     dict
         Every single bale first, in the order of bales.csv, then the sets in that of their first
-        bale. Two units of one size and of different bindings over the same pairs are a pair; a
-        unit of several bales without such a partner has no pair, as a bale made alone.
+        bale. ``pair`` of a unit of several bales is the set of their pairs: see `with_partners`.
     """
     rows = {row["bale"]: row for row in with_runs(trial.bales).to_dict("records")}
     names = [*trial.settings.analysis.factors, *trial.settings.analysis.blocks]
@@ -218,7 +217,15 @@ def units_of(trial: Trial, sets: Iterable[Members]) -> dict[Members, Unit | str]
     for bales in (*((name,) for name in rows), *known):
         mine = tuple(rows[name] for name in bales)
         found[bales] = _apart(mine, names) or Unit(bales, mine, _shared(mine, columns))
-    return {bales: _paired(unit, found) for bales, unit in found.items()}
+    return found
+
+
+def with_partners(units: Mapping[Members, Unit | str]) -> dict[Members, Unit | str]:
+    """Return units with their pairs: those of one size and different bindings over the same pairs.
+
+    A unit of several bales without such a partner has no pair, as a bale made alone.
+    """
+    return {bales: _paired(unit, units) for bales, unit in units.items()}
 
 
 def _apart(bales: Sequence[Bale], planned: Sequence[str]) -> str:

@@ -15,7 +15,15 @@ from silagetrial.analysis.left_out import left_out, missing
 from silagetrial.analysis.massbalance import ERRORS, Parts, is_whole, loss_of, samples_for_loss
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.split_pairs import SPLIT, without_split_pairs
-from silagetrial.analysis.units import Measured, Members, Unit, UnitKind, measured, units_of
+from silagetrial.analysis.units import (
+    Measured,
+    Members,
+    Unit,
+    UnitKind,
+    measured,
+    units_of,
+    with_partners,
+)
 from silagetrial.data.outside import outside_use
 from silagetrial.data.settings import Opening
 from silagetrial.data.trial import Trial
@@ -41,11 +49,14 @@ class Values:
         What is not there or not used, as in `left_out`.
     kind : UnitKind
         What a value is of.
+    overlap : bool
+        Whether units of this kind shared bales, so that some are left out.
     """
 
     rows: list[Row]
     missing: list[Row]
     kind: UnitKind
+    overlap: bool
 
 
 @dataclass(frozen=True)
@@ -75,7 +86,9 @@ def values_of(trial: Trial, response: Response) -> Values:
     """Collect a response's values, in units of one size."""
     found = measured(trial)
     units = units_of(trial, found.sets(weighed=response is DM_LOSS))
-    search = _Search(trial, response, found, units, choose_units(trial, response, found, units))
+    choice = choose_units(trial, response, found, units)
+    units = with_partners({**units, **choice.overlapping})
+    search = _Search(trial, response, found, units, choice)
     rows: list[Row] = []
     lacking: list[Row] = []
     for bales, unit in units.items():
@@ -91,7 +104,7 @@ def values_of(trial: Trial, response: Response) -> Values:
         for row in split
     ]
     lacking += [_outside(trial, row) for row in rows if not row["inside"]]
-    return Values(rows, lacking, search.choice.kind)
+    return Values(rows, lacking, choice.kind, bool(choice.overlapping))
 
 
 def _at(search: _Search, unit: Unit, opening: str) -> Iterator[Row]:

@@ -7,9 +7,35 @@ from pathlib import Path
 
 from builders import Cells, make_trial, read_cells, write_cells
 
-__all__ = ["composites", "in_threes", "sets_of", "together", "trial_of_many"]
+from silagetrial.analysis.records import Records, records_of
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
+from silagetrial.data.read import read_trial
+from silagetrial.data.trial import Trial
+
+__all__ = [
+    "composites", "in_threes", "read", "reasons", "records", "sets_of", "together",
+    "trial_of_many",
+]  # fmt: skip
 
 Row = Mapping[str, str]
+
+
+def read(folder: Path) -> Trial:
+    """Read a folder that holds no errors."""
+    trial = read_trial(folder)
+    assert trial.errors == ()
+    return trial
+
+
+def records(folder: Path, *, loss: bool = False) -> Records:
+    """Butyric acid of a folder, or its DM loss."""
+    return records_of(read(folder), DM_LOSS if loss else BUTYRIC_ACID)
+
+
+def reasons(found: Records) -> dict[str, str]:
+    """Bales or sets of bales that are left out, to why."""
+    frame = found.left_out.frame
+    return dict(zip(frame["bale"], frame["reason"], strict=True))
 
 
 def sets_of(folder: Path, size: int) -> list[list[Row]]:

@@ -17,32 +17,16 @@ from builders import make_trial, read_cells, write_cells
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from several_bales import composites, in_threes, sets_of, together, trial_of_many
+from several_bales import composites, in_threes, read, reasons, records, together, trial_of_many
 
 from silagetrial.analysis import Analysis, analyse
 from silagetrial.analysis.records import Records, records_of
 from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
 from silagetrial.data.read import read_trial
-from silagetrial.data.trial import Trial
 from silagetrial.errors import NoAnswer
 from silagetrial.planning.finished import finished
 from silagetrial.report import box, figures, methods, results, tables
 from silagetrial.report.symbols import of_models
-
-
-def read(folder: Path) -> Trial:
-    trial = read_trial(folder)
-    assert trial.errors == ()
-    return trial
-
-
-def records(folder: Path, *, loss: bool = False) -> Records:
-    return records_of(read(folder), DM_LOSS if loss else BUTYRIC_ACID)
-
-
-def reasons(found: Records) -> dict[str, str]:
-    frame = found.left_out.frame
-    return dict(zip(frame["bale"], frame["reason"], strict=True))
 
 
 @pytest.fixture(scope="module")
@@ -88,89 +72,6 @@ def test_composites_of_other_pairs_have_no_partner(tmp_path: Path) -> None:
     assert rows.loc[["A01-film+A02-film+A03-film", "A02-net+A03-net+A04-net"], "pair"].isna().all()
     assert rows["pair"].notna().sum() == 4  # those of 240 days
     assert records(folder).rows["bale"].str.contains("A04-film").sum() == 1
-
-
-@pytest.mark.parametrize(("taken", "unit", "kept"), [(4, "bale", 20), (2, "composite", 4)])
-def test_the_kind_with_most_bales_is_kept(tmp_path: Path, taken: int, unit: str, kept: int) -> None:
-    """48 bale-openings: a quarter or more in composites of 3; the others are listed with why."""
-    folder = make_trial(tmp_path, sites=1, pairs=6, limit=0.01)
-    wanted = sets_of(folder, 3)
-    if taken == 4:  # one set of net and one of film: 6 bales against 18
-        composites(folder, 3, of=lambda bales: bales[0]["bale"] in ("A01-net", "A01-film"))
-        kept = 18
-    else:  # all but one set of each: 18 bales in composites against 6
-        composites(folder, 3, of=lambda bales: bales[0]["bale"] not in ("A01-net", "A01-film"))
-        kept = 6
-    assert len(wanted) == 8
-    found = records(folder)
-    assert (found.unit.word, len(found.rows)) == (unit, kept)
-    other = "composites of 3 bales" if unit == "bale" else "bales"
-    why = set(reasons(found).values())
-    assert len(why) == 1
-    assert other in why.pop()
-    assert len(found.left_out) == (2 if unit == "bale" else 6)
-
-
-def test_a_kind_of_one_binding_alone_is_not_chosen(tmp_path: Path) -> None:
-    """9 bales of net in composites of 3; alone 3 of net and 3 of film, which can be compared."""
-    folder = make_trial(tmp_path, sites=1, pairs=12, limit=0.01, openings=(60,))
-    composites(folder, 3, of=lambda bales: bales[0]["bale"] in ("A01-net", "A04-net", "A07-net"))
-    for pair in range(1, 10):
-        drop(folder, "samples", sample=f"A{pair:02}-film-60")
-    result = analyse(read(folder))["butyric_acid"]
-    found = result.records
-    assert (found.unit.word, len(found.rows)) == ("bale", 6)
-    assert result.answered
-    assert {why for bale, why in reasons(found).items() if "+" in bale} == {
-        "composites of 3 bales vary otherwise than bales: one kind is compared, that which holds "
-        "the most bindings at one opening (2 as bales, 1 as composites of 3 bales)"
-    }
-
-
-def test_the_choice_never_looks_at_a_value(tmp_path: Path) -> None:
-    """The same kind whatever the results, below the limit or twice as high."""
-    folder = make_trial(tmp_path, sites=1, pairs=6)
-    composites(folder, 3, of=lambda bales: bales[0]["bale"] in ("A01-net", "A01-film"))
-    for result in ("<9", "0.5", "90"):
-        change(folder, "samples", {"kind": "opening"}, butyric_acid=result)
-        assert records(folder).unit.word == "bale"
-
-
-def test_as_many_bales_alone_as_together_count_alone(tmp_path: Path) -> None:
-    folder = make_trial(tmp_path, sites=1, pairs=6)
-    twelve = ("A01-net", "A01-film", "A07-net", "A07-film")
-    composites(folder, 3, of=lambda bales: bales[0]["bale"] in twelve)
-    assert records(folder).unit.size == 1
-
-
-def test_a_composite_of_two_farms_is_left_out(tmp_path: Path) -> None:
-    folder = make_trial(tmp_path, sites=2, pairs=4)
-    change(folder, "samples", {"sample": "A01-net-60"}, of="")
-    parts = [{"sample": "A01-net-60", "bale": bale} for bale in ("A01-net", "B01-net")]
-    write_cells(folder / "sample_parts.csv", parts)
-    why = reasons(records(folder))
-    assert why["A01-net+B01-net"] == (
-        "bales of different farms as one value (Alder Farm, Birch Farm)"
-    )
-
-
-@pytest.mark.parametrize("key", ["factors", "blocks"])
-def test_a_composite_of_two_levels_is_left_out_and_the_term_stays(tmp_path: Path, key: str) -> None:
-    """Salt on the last three of each opening's nine pairs, and on one more: a mixed set."""
-    folder = make_trial(tmp_path, sites=1, pairs=9, limit=0.01)
-    change(folder, "bales", {}, additive="none")
-    for pair in ("A01", "A07", "A08", "A09", "A16", "A17", "A18"):
-        change(folder, "bales", {"pair": pair}, additive="salt")
-    composites(folder, 3)
-    replace_text(folder, "[analysis]", f'[analysis]\n{key} = ["additive"]')
-    result = analyse(read(folder))["butyric_acid"]
-    why = "bales of different additive as one value (salt, none)"
-    assert reasons(result.records) == {
-        f"A01-{name}+A02-{name}+A03-{name}": why for name in ("film", "net")
-    }
-    assert result.model is not None
-    assert result.model.terms.frame.set_index("term").loc["additive", "kept"]
-    assert len(result.records.rows) == 10
 
 
 def test_bales_of_different_openings_in_a_composite_are_refused(tmp_path: Path) -> None:
