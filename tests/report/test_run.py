@@ -108,7 +108,7 @@ def test_a_report_in_the_folder_of_its_trial_is_not_read(
     assert after.problem_list == before.problem_list
     assert str(after) == str(before)
     day = dt.date(2026, 5, 31)
-    assert str(status(trial, today=day)) == str(status(before, today=day))
+    assert str(status(after, today=day)) == str(status(before, today=day))
     # The next one takes its place.
     check_place(trial / "report", inputs=[trial / name for name in after.files])
 
