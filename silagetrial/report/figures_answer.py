@@ -215,9 +215,10 @@ def _draw_limits(
         slot = slots[row["opening"]]
         last = slot == len(slots) - 1
         axes.plot([slot - 0.45, slot + 0.47], [row["value"]] * 2, **_LINE)
+        side = 1 if row["value"] == matters["value"].max() else -1  # names of close lines apart
         axes.annotate(
-            row["label"], (slot + 0.47, row["value"]), xytext=(2, 0) if last else (0, 1.5),
-            ha="left" if last else "right", va="center" if last else "bottom", **_WORDS,
+            row["label"], (slot + 0.47, row["value"]), xytext=(2, 0) if last else (0, 1.5 * side),
+            ha="left" if last else "right", va="bottom" if side > 0 else "top", **_WORDS,
         )  # fmt: skip
     drawn = frame.loc[frame["what"].isin([_LIMIT, _MATTERS]), "value"]
     axes.set_ylim(min([low, *drawn]), max([high, *drawn]))

@@ -51,7 +51,7 @@ def write(folder: Path, html: str) -> Path:
 
 @pytest.mark.parametrize("name", REPORTS)
 def test_reports_in_a_browser(written: Written, name: str) -> None:
-    assert problems(written(name).path / "report.html", margin=15, long=LONG) == []
+    assert problems(written(name).path / "report.html", margin=12, long=LONG) == []
 
 
 @pytest.mark.parametrize("name", list(PLANNED))
