@@ -70,7 +70,7 @@ SAID: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "mend-swap": ("0 errors, 0 warnings",),
         "butyric": ("0.539", "0.367", "0.792"),
         "butyric-exact": ("0.060",),
-        "loss": ("-1.19", "-3.23", "0.855"),
+        "loss": ("-1.19", "-3.23", "0.85"),
         "picture": ("saved: 0.47 EUR a bale, 95 % interval -0.34 to 1.28",),
         "write-report": ("24 pairs", "p = 0.060"),
     },
