@@ -72,6 +72,7 @@ def _in_order(
     place = {key: k for k, key in enumerate(alike)}
 
     def order(key: Any) -> tuple[int, int, int, int]:
+        """Sets of most bindings, at most openings, from the earliest on, as bales stand."""
         mine = alike[key]
         bindings = {units[bales].shared["binding"] for bales in mine}
         at = [openings.index(opening) for bales in mine for opening in held[bales]]

@@ -47,6 +47,25 @@ def describe_plan(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", metavar="N", type=int, help="seed of the draws (default: that of the plan)"
     )
+    _describe_early_stop(parser)
+    parser.add_argument(
+        "--from",
+        dest="report",
+        metavar="REPORT",
+        help="a finished report, whose variances say what this trial can see (default: the "
+        "assumptions of the plan)",
+    )
+    parser.add_argument(
+        "--date",
+        metavar="YYYY-MM-DD",
+        type=day,
+        help="the day on which the analysis plan is filed (default: today)",
+    )
+    parser.set_defaults(run=_plan)
+
+
+def _describe_early_stop(parser: argparse.ArgumentParser) -> None:
+    """Describe how a trial is planned again that could not be made to its end."""
     parser.add_argument(
         "--stopped-early",
         metavar="SITE=PAIRS",
@@ -63,20 +82,6 @@ def describe_plan(parser: argparse.ArgumentParser) -> None:
         help="an earlier folder of this plan, whose workbook has data: they are carried over, and "
         "files stored there are copied",
     )
-    parser.add_argument(
-        "--from",
-        dest="report",
-        metavar="REPORT",
-        help="a finished report, whose variances say what this trial can see (default: the "
-        "assumptions of the plan)",
-    )
-    parser.add_argument(
-        "--date",
-        metavar="YYYY-MM-DD",
-        type=day,
-        help="the day on which the analysis plan is filed (default: today)",
-    )
-    parser.set_defaults(run=_plan)
 
 
 def describe_power(parser: argparse.ArgumentParser) -> None:

@@ -5,58 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from silagetrial.data.checks_ranges import TEMPERATURE_LIMITS
 from silagetrial.data.draft import Draft, is_given
 from silagetrial.errors import Problem
 
-__all__ = [
-    "discarded_possible",
-    "hot_bales",
-    "hours_possible",
-    "one_scorer_a_pair",
-    "rises_alike",
-    "shares_possible",
-    "temperatures_possible",
-]
-
-DISCARDED_LIMIT: Final = 2000.0
-"""No bale weighs more, kg (common practice, as the net masses of `checks_ranges`)."""
-
-TEMPERATURE_LIMITS: Final = (-40.0, 90.0)
-"""Of air on a farm and of forage that heats, degrees Celsius (common practice)."""
+__all__ = ["hot_bales", "one_scorer_a_pair", "rises_alike"]
 
 HOT: Final = 60.0
 """Above this forage is on its way to burn, degrees Celsius (common practice)."""
-
-HOURS_LIMIT: Final = 1000.0
-"""Tests of hours at the air end within weeks (common practice)."""
-
-
-def shares_possible(draft: Draft) -> Iterator[Problem]:
-    """Check that no share of a surface is above all of it."""
-    shares = draft.tables["mould"]["surface_share"]
-    for row in draft.rows_at("mould", shares.index[shares > 100].tolist()):
-        yield draft.problem(
-            "mould",
-            row["line"],
-            "surface_share",
-            found=f"{row['surface_share']:g} % of the surface with mould",
-            expected="0 to 100 %",
-            remedy="correct the cell; the share is in percent of the surface looked at",
-        )
-
-
-def discarded_possible(draft: Draft) -> Iterator[Problem]:
-    """Check that no more forage was thrown away than a bale holds."""
-    masses = draft.tables["mould"]["discarded_kg"]
-    for row in draft.rows_at("mould", masses.index[masses > DISCARDED_LIMIT].tolist()):
-        yield draft.problem(
-            "mould",
-            row["line"],
-            "discarded_kg",
-            found=f"{row['discarded_kg']:g} kg discarded, more than a bale weighs",
-            expected=f"0 to {DISCARDED_LIMIT:g} kg",
-            remedy="correct the cell; it is in kg, fresh",
-        )
 
 
 def one_scorer_a_pair(draft: Draft) -> Iterator[Problem]:
@@ -78,22 +34,6 @@ def one_scorer_a_pair(draft: Draft) -> Iterator[Problem]:
                 "in the difference between the bindings",
                 severity="warning",
             )
-
-
-def temperatures_possible(draft: Draft) -> Iterator[Problem]:
-    """Check that temperatures are such as occur in bales and around them."""
-    low, high = TEMPERATURE_LIMITS
-    read = draft.tables["temperatures"]["temperature"]
-    outside = read.index[(read < low) | (read > high)].tolist()
-    for row in draft.rows_at("temperatures", outside):
-        yield draft.problem(
-            "temperatures",
-            row["line"],
-            "temperature",
-            found=f"{row['temperature']:g} \N{DEGREE SIGN}C",
-            expected=f"{low:g} to {high:g} \N{DEGREE SIGN}C",
-            remedy="correct the cell, or declare its unit under [measures]",
-        )
 
 
 def hot_bales(draft: Draft) -> Iterator[Problem]:
@@ -130,17 +70,3 @@ def rises_alike(draft: Draft) -> Iterator[Problem]:
                 expected="one rise for all tests, from 0.5 to 5 \N{DEGREE SIGN}C",
                 remedy="correct the cell; hours until another rise are another measure",
             )
-
-
-def hours_possible(draft: Draft) -> Iterator[Problem]:
-    """Check that hours at the air are hours, not minutes or a time of day."""
-    hours = draft.tables["aerobic"]["hours"]
-    for row in draft.rows_at("aerobic", hours.index[hours > HOURS_LIMIT].tolist()):
-        yield draft.problem(
-            "aerobic",
-            row["line"],
-            "hours",
-            found=f"{row['hours']:g} hours at the air",
-            expected=f"0 to {HOURS_LIMIT:g} hours",
-            remedy="correct the cell; it holds hours since the silage came to the air",
-        )

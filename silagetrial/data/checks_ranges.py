@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -24,6 +25,10 @@ PH_LIMITS: Final = (3.0, 9.0)
 NET_LIMITS: Final = (100.0, 2000.0)
 SIZE_LIMITS: Final = (0.6, 2.2)
 """Diameter and width of a round bale, m; what lies outside was measured in cm or inches."""
+TEMPERATURE_LIMITS: Final = (-40.0, 90.0)
+"""Of air on a farm and of forage that heats, degrees Celsius."""
+HOURS_LIMIT: Final = 1000.0
+"""Tests of hours at the air end within weeks."""
 THICKNESS_LIMITS: Final = (10.0, 100.0)
 """One layer of stretch film, µm; what lies outside was measured in mil, or is all layers."""
 POSSIBLE: Final[Mapping[str, float]] = {
@@ -84,43 +89,59 @@ def not_negative(draft: Draft) -> Iterator[Problem]:
                 )
 
 
+@dataclass(frozen=True)
+class _Range:
+    """What occurs in a column; `hint` says what the number may be mistaken for."""
+
+    table: str
+    column: str
+    limits: tuple[float, float]
+    unit: str
+    hint: str = ""
+
+
+_RANGES: Final = (
+    _Range("samples", "dm", DM_LIMITS, "g/kg"),
+    _Range("samples", "pH", PH_LIMITS, ""),
+    _Range("weighings", "net", NET_LIMITS, "kg"),
+    _Range("bales", "diameter", SIZE_LIMITS, "m", "125 cm is 1.25 m"),
+    _Range("bales", "width", SIZE_LIMITS, "m", "125 cm is 1.25 m"),
+    _Range("bales", "film_thickness", THICKNESS_LIMITS, "µm", "1 mil is 25.4 µm"),
+    _Range("mould", "surface_share", (0.0, 100.0), "%", "percent of the surface looked at"),
+    _Range("mould", "discarded_kg", (0.0, NET_LIMITS[1]), "kg", "fresh, of one bale"),
+    _Range("temperatures", "temperature", TEMPERATURE_LIMITS, "°C"),
+    _Range("aerobic", "hours", (0.0, HOURS_LIMIT), "h", "hours since it came to the air"),
+)
+
+
 def within_limits(draft: Draft) -> Iterator[Problem]:
-    """Check that dry matter, pH, net masses and sizes of bales are such as occur."""
-    for table, name, limits, unit in (
-        ("samples", "dm", DM_LIMITS, "g/kg"),
-        ("samples", "pH", PH_LIMITS, ""),
-        ("weighings", "net", NET_LIMITS, "kg"),
-        ("bales", "diameter", SIZE_LIMITS, "m"),
-        ("bales", "width", SIZE_LIMITS, "m"),
-        ("bales", "film_thickness", THICKNESS_LIMITS, "µm"),
-    ):
-        frame = draft.tables[table]
-        values = frame[name].to_numpy(dtype=np.float64)
-        if name == "net":
+    """Check that numbers are such as occur: dry matter, pH, masses, sizes, what is seen."""
+    for each in _RANGES:
+        frame, (low, high) = draft.tables[each.table], each.limits
+        values = frame[each.column].to_numpy(dtype=np.float64)
+        if each.column == "net":
             values = values / np.maximum(frame["bales"].map(len).to_numpy(), 1)
-        outside = frame.index[(values < limits[0]) | (values > limits[1])]
-        for row in draft.rows_at(table, outside.tolist()):
-            yield _outside(draft, table, row, name, limits, unit)
+        # What is below zero is said of all columns alike, by `not_negative`.
+        outside = frame.index[((values < low) & (low != 0)) | (values > high)]
+        for row in draft.rows_at(each.table, outside.tolist()):
+            yield _outside(draft, each, row)
 
 
-def _outside(
-    draft: Draft, table: str, row: Row, name: str, limits: tuple[float, float], unit: str
-) -> Problem:
-    what = f"{row[name]:g} {unit}".strip()
+def _outside(draft: Draft, of: _Range, row: Row) -> Problem:
+    name, (low, high) = of.column, of.limits
+    what = f"{row[name]:g} {of.unit}".strip()
+    remedy = f"correct the cell ({of.hint})" if of.hint else "correct the cell"
     if name == "dm":
-        what += _from(_declared(draft, row["line"], name), unit)
-    remedy = f"correct the cell, or {_unit_said(draft, row['line'], name)}"
-    if name in ("net", "pH"):
-        remedy = "correct the cell"
-    elif table == "bales":
-        example = "1 mil is 25.4 µm" if name == "film_thickness" else "125 cm is 1.25 m"
-        remedy = f"correct the cell ({example}), or declare its unit under [measures]"
+        what += _from(_declared(draft, row["line"], name), of.unit)
+        remedy += f", or {_unit_said(draft, row['line'], name)}"
+    elif measure_of(name) is not None:
+        remedy += ", or declare its unit under [measures]"
     return draft.problem(
-        table,
+        of.table,
         row["line"],
         "gross" if name == "net" else name,
         found=f"net mass {what} (gross less tare)" if name == "net" else what,
-        expected=f"{limits[0]:g} to {limits[1]:g} {unit}".strip(),
+        expected=f"{low:g} to {high:g} {of.unit}".strip(),
         remedy=remedy,
     )
 

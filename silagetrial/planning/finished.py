@@ -161,9 +161,8 @@ def finished(report: str | Path, response: str | None = None) -> Finished:
             expected="one residual variance, which power by formula takes",
             remedy="give spreads in the plan, or plan by simulation",
         )
-    title = content["title"] or path.parent.name
     return Finished(
-        source=f"the finished report {title!r}",
+        source=f"the finished report {content['title'] or path.parent.name!r}",
         response=name,
         design=content["design"],
         terms=tuple(variances["terms"]),

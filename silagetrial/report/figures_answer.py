@@ -45,8 +45,7 @@ _COLUMNS: Final = (
     "high", "below", "label",
 )  # fmt: skip
 _BALE, _LIMIT, _MATTERS = "bale", "limit that matters", "smallest difference that matters"
-_LEVELS: Final = {"log": "adjusted median", "identity": "adjusted mean"}
-"""What adjusted means are drawn as; these four words stand in the figure's file."""
+_LEVELS: Final = {"log": "adjusted median", "identity": "adjusted mean"}  # words of its file
 
 
 def answer(analysis: Analysis) -> tuple[Picture, ...]:

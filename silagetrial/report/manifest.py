@@ -166,24 +166,29 @@ class _Reader:
         return _wrong(self.folder, f"{what}{by}")
 
     def text(self, key: str) -> str:
+        """Return the text under a key."""
         return str(self._of(key, str))
 
     def whole(self, key: str) -> int:
+        """Return the whole number under a key."""
         return int(self._of(key, int))
 
     def texts(self, key: str) -> tuple[str, ...]:
+        """Return the list of texts under a key."""
         values = self._of(key, list)
         if not all(isinstance(value, str) for value in values):
             raise self.wrong(f"no list of texts under {key!r}")
         return tuple(values)
 
     def versions(self, key: str) -> dict[str, str | None]:
+        """Return names of packages and their versions; None for one that was not there."""
         values: dict[str, str | None] = self._of(key, dict)
         if not all(value is None or isinstance(value, str) for value in values.values()):
             raise self.wrong(f"no versions under {key!r}")
         return values
 
     def day(self, key: str) -> dt.date | None:
+        """Return the date under a key; None where none was shown."""
         if key in self.content and self.content[key] is None:
             return None
         try:
@@ -192,6 +197,7 @@ class _Reader:
             raise self.wrong(f"no date under {key!r}") from None
 
     def files(self, key: str, *, inside: bool) -> tuple[FileHash, ...]:
+        """Return the files under a key; `inside` tells whether they lie in the input's copy."""
         return tuple(self._file(entry, key, inside) for entry in self._of(key, list))
 
     def _file(self, entry: object, key: str, inside: bool) -> FileHash:

@@ -206,8 +206,13 @@ def _inference(analysis: Analysis) -> list[str]:
     level = level_name(analysis.level)
     if any(frame["term"].value_counts().max() > 1 for frame in frames):
         lines.append(say("paper.simultaneous", level=level, cited=cite("hothorn2008")))
+    elif any(frame["opening"].value_counts().max() > 1 for frame in frames):
+        lines.append(say("paper.over_bindings", level=level, cited=cite("hothorn2008")))
     else:
         lines.append(say("paper.alone", level=level))
+        found = None
+    if found is not None:
+        lines.append(say("paper.first_alone"))
     if any(len(r.growth) for r in results):
         lines.append(say("paper.growth"))
     return lines

@@ -93,6 +93,7 @@ def _verdicts(
     ratio = finding.effect == "ratio"
 
     def scaled(*values: float) -> list[float]:
+        """Values on the scale of the model."""
         return [_log(value) if ratio else value for value in values]
 
     low, high = scaled(finding.low, finding.high)

@@ -37,7 +37,7 @@ def settings_of(
     return Settings(
         compare=tuple(bindings),
         reference=bindings[0],
-        design=design,  # type: ignore[arg-type]
+        design=design,
         openings=tuple(Opening(n, DAYS[n], (DAYS[n] - 9, DAYS[n] + 9)) for n in openings),
         analysis=replace(AnalysisPlan(), **plan),
     )

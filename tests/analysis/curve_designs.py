@@ -69,7 +69,7 @@ def planned(folder: Path, lines: str, **trial: object) -> Path:
         "openings": (30, 90, 180, 240),
         "design": "recored",
     }
-    make_trial(folder, **{**options, **trial})  # type: ignore[arg-type]
+    make_trial(folder, **{**options, **trial})
     replace_text(folder, "seed =", f"{lines}\nseed =")
     with_cores(folder)
     return folder

@@ -82,7 +82,7 @@ def together(folder: Path, size: int) -> Path:
 
 def in_threes(folder: Path, **options: object) -> Path:
     """One farm with six pairs an opening, in composites of three bales weighed at once."""
-    made = make_trial(folder, **{"sites": 1, "pairs": 6, "limit": 0.01, **options})  # type: ignore[arg-type]
+    made = make_trial(folder, **{"sites": 1, "pairs": 6, "limit": 0.01, **options})
     return together(composites(made, 3), 3)
 
 
@@ -92,7 +92,7 @@ def trial_of_many(folder: Path, copies: int, **options: object) -> Path:
     The copies of a bale lie in copies of its pair, are weighed at once and sampled as one, so that
     mass and binding are `copies` times those of one bale, and every content is the same.
     """
-    make_trial(folder, **options)  # type: ignore[arg-type]
+    make_trial(folder, **options)
     bales, samples = read_cells(folder / "bales.csv"), read_cells(folder / "samples.csv")
     weighings = read_cells(folder / "weighings.csv")
     day0 = [row for row in samples if row["kind"] == "day0"]

@@ -47,10 +47,7 @@ def test_planned_serial_correlation(tmp_path: Path) -> None:
     (DM loss has one opening: later ones lack the mass of earlier cores.)
     """
     result = answer(tmp_path / "t", "serial = true")
-    found = {
-        name: result[name].refusal.found  # type: ignore[union-attr]
-        for name in ("butyric_acid", "dm_loss")
-    }
+    found = {name: result[name].refusal.found for name in ("butyric_acid", "dm_loss")}
     assert "no serial correlation" in found["butyric_acid"]
     assert "rows at two different days" in found["dm_loss"]
 

@@ -227,7 +227,7 @@ def test_neither_order_nor_names_matter(
     before = _values(records(folder, loss=True), {})
     names = [row["bale"] for row in read_cells(folder / "bales.csv")]
     shuffled = [*names]
-    order.shuffle(shuffled)  # type: ignore[attr-defined]
+    order.shuffle(shuffled)
     new = {name: f"N{k}" for k, name in enumerate(shuffled)}
     for table, columns in {"bales": ("bale",), "weighings": ("bales",), "samples": ("of",),
                            "sample_parts": ("bale",)}.items():  # fmt: skip
@@ -235,7 +235,7 @@ def test_neither_order_nor_names_matter(
         for row in rows:
             for column in columns:
                 row[column] = " ".join(new.get(word, word) for word in row[column].split())
-        order.shuffle(rows)  # type: ignore[attr-defined]
+        order.shuffle(rows)
         write_cells(folder / f"{table}.csv", rows)
     assert _values(records(folder, loss=True), {v: k for k, v in new.items()}) == before
 
@@ -272,7 +272,7 @@ def test_the_report_counts_units_not_bales(threes: Analysis) -> None:
     assert "composites of 3 bales" in str(tables.found(butyric))
     assert "groups of 3 bales" in str(tables.found(loss))
     assert "of every composite of 3 bales" in figures.raw(threes.trial, butyric).caption
-    reasons = " ".join(threes["butyric_acid"].model.terms.frame["reason"])  # type: ignore[union-attr]
+    reasons = " ".join(threes["butyric_acid"].model.terms.frame["reason"])
     assert "each composite of 3 bales was opened once" in reasons
     assert "composites of 3 bales of one pair share their swaths" in reasons
 

@@ -32,7 +32,7 @@ def plan_of(design: str, openings: int, *, sites: int = 2, lost: float = 0.0) ->
     settings = Settings(
         compare=("net", "film"),
         reference="net",
-        design=design,  # type: ignore[arg-type]
+        design=design,
         openings=tuple(times),
         analysis=AnalysisPlan(contrast=("film", "net")),
     )

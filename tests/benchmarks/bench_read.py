@@ -41,7 +41,7 @@ def seconds(folder: Path) -> tuple[float, int]:
 def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         for name, given in TRIALS.items():
-            folder = make_trial(Path(scratch) / name, sites=4, **given)  # type: ignore[arg-type]
+            folder = make_trial(Path(scratch) / name, sites=4, **given)
             took, samples = seconds(folder)
             print(f"{name}: {samples:,} samples read and checked in {took:.2f} s")
 

@@ -76,7 +76,7 @@ def _design(
         pairs,
         openings=days,
         sites=sites,
-        design=design,  # type: ignore[arg-type]
+        design=design,
         response="butyric_acid" if below else "pH",
         effect=(1.0,) if below else (0.0,),
         spread=spread,

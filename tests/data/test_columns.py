@@ -23,7 +23,7 @@ ANY = st.text(st.characters(exclude_categories=["Cs"]), max_size=8).map(str.stri
 @given(st.lists(ONE_DECIMAL, min_size=1), st.sampled_from([None, ","]))
 def test_a_column_of_decimal_commas_keeps_its_values(texts: list[str], decimal: str | None) -> None:
     commas = [text.replace(".", ",") for text in texts]
-    read = read_column(commas, MASS, decimal=decimal)  # type: ignore[arg-type]
+    read = read_column(commas, MASS, decimal=decimal)
     assert read.faults == ()
     assert read.values == [float(text) for text in texts]
 
@@ -35,7 +35,7 @@ def test_limits_with_a_comma(texts: list[str]) -> None:
     for text, value, below in zip(texts, read.values, read.below, strict=True):
         number = text.replace(",", ".").removeprefix("<").strip()
         held = below if text.startswith("<") else value
-        assert math.isnan(held) if not number else held == float(number)  # type: ignore[arg-type]
+        assert math.isnan(held) if not number else held == float(number)
 
 
 @given(st.lists(ANY, max_size=20), st.sampled_from(["number", "id", "datetime", "measured"]))
@@ -74,11 +74,11 @@ def test_a_plain_column_is_read_at_once_as_cell_by_cell(texts: list[str], kind: 
         assert k not in faults
         held = (text or "NaT") if kind == "datetime" else alone.value
         blank = kind != "datetime" and not text
-        assert math.isnan(read.values[k]) if blank else read.values[k] == held  # type: ignore[arg-type]
+        assert math.isnan(read.values[k]) if blank else read.values[k] == held
 
 
 def found(texts: list[str], decimal: str | None = None) -> list[str]:
-    return [f.found for _, f in read_column(texts, MASS, decimal=decimal).faults]  # type: ignore[arg-type]
+    return [f.found for _, f in read_column(texts, MASS, decimal=decimal).faults]
 
 
 def test_mixed_marks_are_refused() -> None:

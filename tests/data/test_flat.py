@@ -72,7 +72,7 @@ def flat_rows(folder: Path) -> Cells:
 
 
 def flattened(folder: Path, **given: object) -> Path:
-    make_trial(folder, pairs=2, **given)  # type: ignore[arg-type]
+    make_trial(folder, pairs=2, **given)
     write_cells(folder / "all.csv", flat_rows(folder))
     for table in ("bales", "samples", "weighings"):
         (folder / f"{table}.csv").unlink()

@@ -29,7 +29,7 @@ def to_folder(folder: Path) -> None:
         if sheet.title in TABLES:
             with (folder / f"{sheet.title}.csv").open("w", newline="", encoding="utf-8") as file:
                 rows = sheet.iter_rows(values_only=True)
-                csv.writer(file).writerows([cell_text(value) for value in row] for row in rows)  # type: ignore[arg-type]
+                csv.writer(file).writerows([cell_text(value) for value in row] for row in rows)
     (folder / "field.xlsx").unlink()
 
 

@@ -86,7 +86,7 @@ def test_any_bytes_end_in_a_table_or_in_words(
 ) -> None:
     path = tmp_path_factory.mktemp("bytes") / "bales.csv"
     path.write_bytes(content)
-    table, problems = read_csv(path, separator=separator)  # type: ignore[arg-type]
+    table, problems = read_csv(path, separator=separator)
     assert table is not None or problems
     if table is not None:
         assert all(len(row) == len(table.heading) for row in table.rows)

@@ -96,7 +96,7 @@ def test_status_as_text_and_as_a_command(
     shown = capsys.readouterr().out
     assert "not done on 2025-08-20\n" in shown
     for word in ("missing", "overdue"):
-        assert f"{word}: {STATES[word]}" in shown  # type: ignore[index]
+        assert f"{word}: {STATES[word]}" in shown
     assert "Next: sample at opening from 2026-01-12" in shown
     assert cli.main(["status", str(folder)]) == 0  # today
 

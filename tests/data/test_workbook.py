@@ -133,7 +133,7 @@ def test_times_keep_their_second(when: dt.datetime) -> None:
     ],
 )  # fmt: skip
 def test_a_cell_as_text(value: object, text: str) -> None:
-    assert cell_text(value) == text  # type: ignore[arg-type]
+    assert cell_text(value) == text
 
 
 def test_lines_are_rows_of_the_sheet(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ def test_other_formats_give_the_same_trial(save: object, design: str, tmp_path: 
     for name in ("csv", "book"):
         make_trial(tmp_path / name, design=design)
     to_workbook(tmp_path / "book")
-    path = save(tmp_path / "book")  # type: ignore[operator]
+    path = save(tmp_path / "book")
     same_trial(tmp_path / "csv", tmp_path / "book")
     assert read_trial(tmp_path / "book").files == ("trial.toml", path.name)
 
@@ -39,7 +39,7 @@ def test_a_damaged_file_ends_in_words(
 ) -> None:
     folder = make_trial(tmp_path_factory.mktemp("damaged"), pairs=1, sites=1)
     to_workbook(folder)
-    path = save(folder)  # type: ignore[operator]
+    path = save(folder)
     content = bytearray(path.read_bytes())
     for _ in range(data.draw(st.integers(0, 6))):
         at = int(data.draw(st.floats(0, 1)) * (len(content) - 1))

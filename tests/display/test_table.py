@@ -39,7 +39,7 @@ class Reader(HTMLParser):
 
 def column(name: str, values: list[object], **options: dict[str, str]) -> list[str]:
     """Return the cells of a table of one column, as text without padding."""
-    table = Table(pd.DataFrame({name: pd.Series(values)}), **options)  # type: ignore[arg-type]
+    table = Table(pd.DataFrame({name: pd.Series(values)}), **options)
     return [line.strip() for line in str(table).splitlines()[2:]]
 
 

@@ -29,7 +29,7 @@ def make_settings(
         title="invented",
         compare=names,
         reference="net",
-        design=design,  # type: ignore[arg-type]
+        design=design,
         held_equal=further.pop("held_equal", EQUAL),
         openings=planned,
         analysis=AnalysisPlan(contrast=("film", "net"), factors=factors),

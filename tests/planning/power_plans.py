@@ -38,7 +38,7 @@ def power_plan(
     settings = Settings(
         compare=bindings,
         reference=bindings[0],
-        design=design,  # type: ignore[arg-type]
+        design=design,
         openings=tuple(Opening(n, DAYS[n], (DAYS[n] - 9, DAYS[n] + 9)) for n in openings),
         analysis=AnalysisPlan(
             **{"primary": response, "contrast": ("film", "net"), **(analysis or {})}

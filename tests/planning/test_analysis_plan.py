@@ -17,7 +17,7 @@ DAY = dt.date(2027, 4, 1)
 
 
 def record(plan: Plan, **options: object) -> dict[str, object]:
-    return analysis_plan(plan_trial(plan, **options), filed=DAY)  # type: ignore[arg-type]
+    return analysis_plan(plan_trial(plan, **options), filed=DAY)
 
 
 def test_it_names_everything_that_decides_the_answer() -> None:
@@ -28,17 +28,17 @@ def test_it_names_everything_that_decides_the_answer() -> None:
         "primary", "contrast", "opening", "alpha", "families", "margins", "claim", "limits",
         "covariates", "curve", "residual_by", "serial", "responses", "blocks", "factors", "seed",
     ):  # fmt: skip
-        assert name in settings["analysis"]  # type: ignore[index]
-    model = found["responses"]["butyric_acid"]  # type: ignore[index]
+        assert name in settings["analysis"]
+    model = found["responses"]["butyric_acid"]
     assert (model["scale"], model["random"]) == ("log", ["pair"])
     assert model["formula"] == "y ~ binding + opening + binding:opening"
     rules = found["rules"]
-    assert {"estimation", "limits", "lost_bales", "late", "multiplicity"} <= set(rules)  # type: ignore[call-overload]
-    assert {"contrasts", "claims", "companion", "repeats"} <= set(rules)  # type: ignore[call-overload]
+    assert {"estimation", "limits", "lost_bales", "late", "multiplicity"} <= set(rules)
+    assert {"contrasts", "claims", "companion", "repeats"} <= set(rules)
     layout = found["layout"]
-    assert layout["laboratory"] == asdict(Laboratory())  # type: ignore[index]
-    assert layout["sites"] == [{"site": "Farm 1", "pairs": 6, "spare_pairs": 1}]  # type: ignore[index]
-    assert len(layout["bales"]) == 14  # type: ignore[index]
+    assert layout["laboratory"] == asdict(Laboratory())
+    assert layout["sites"] == [{"site": "Farm 1", "pairs": 6, "spare_pairs": 1}]
+    assert len(layout["bales"]) == 14
 
 
 def test_planned_covariates_are_in_the_planned_model() -> None:
@@ -48,20 +48,20 @@ def test_planned_covariates_are_in_the_planned_model() -> None:
         plan,
         settings=replace(settings, analysis=replace(settings.analysis, covariates=("day0_dm",))),
     )
-    formula = record(plan)["responses"]["dm_loss"]["formula"]  # type: ignore[index]
+    formula = record(plan)["responses"]["dm_loss"]["formula"]
     assert {"day0_dm", "binding:day0_dm"} <= set(formula.removeprefix("y ~ ").split(" + "))
 
 
 def test_a_design_without_an_answer_says_so_beforehand() -> None:
-    found = record(make_plan(1, openings=1))["responses"]["butyric_acid"]  # type: ignore[index]
+    found = record(make_plan(1, openings=1))["responses"]["butyric_acid"]
     assert "no degrees of freedom" in found["no_answer"]
     assert found["error_df"] == 0
 
 
 def test_pairs_made_before_an_early_stop_are_filed() -> None:
     layout = record(make_plan(6), stopped_early={"Farm 1": 4})["layout"]
-    assert layout["stopped_early"] == {"Farm 1": 4}  # type: ignore[index]
-    assert len(layout["bales"]) == 8  # type: ignore[index]
+    assert layout["stopped_early"] == {"Farm 1": 4}
+    assert len(layout["bales"]) == 8
 
 
 def test_the_same_content_is_the_same_bytes_in_any_order() -> None:

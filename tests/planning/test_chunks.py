@@ -34,7 +34,7 @@ GRID = {"lost": (0.0, 0.3)}
 
 
 def run(**options: object) -> Simulation:
-    return simulate_power(PLAN, **{"trials": TRIALS, "seed": 11, "grid": GRID, **options})  # type: ignore[arg-type]
+    return simulate_power(PLAN, **{"trials": TRIALS, "seed": 11, "grid": GRID, **options})
 
 
 def same(one: Simulation, other: Simulation) -> None:

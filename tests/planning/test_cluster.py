@@ -31,7 +31,7 @@ KILLS = 20
 
 
 def run(trials: int = TRIALS, **options: object) -> Simulation:
-    return simulate_power(PLAN, trials=trials, seed=7, grid=GRID, **options)  # type: ignore[arg-type]
+    return simulate_power(PLAN, trials=trials, seed=7, grid=GRID, **options)
 
 
 @dataclass

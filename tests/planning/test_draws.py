@@ -20,7 +20,7 @@ FOUR = 4.0 / np.sqrt(DRAWS)
 
 
 def grid_of(pairs: int = 4, **options: object) -> Grid:
-    plan = plan_of(pairs, **options)  # type: ignore[arg-type]
+    plan = plan_of(pairs, **options)
     return scenario_of(plan, Truth(Spread(core=1.0))).grid
 
 

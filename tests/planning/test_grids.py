@@ -32,7 +32,7 @@ ACID = plan_of(4, response="butyric_acid", effect=(0.7,), level=3.0, limit=0.2, 
 
 def expand(plan: Plan, grid: dict[str, tuple[float, ...]], **options: object) -> list[Scenario]:
     response = response_planned(plan)
-    return scenarios_of(plan, response, grid, analyses=ANALYSES, **options)  # type: ignore[arg-type]
+    return scenarios_of(plan, response, grid, analyses=ANALYSES, **options)
 
 
 def changed(tmp_path: Path, *edits: tuple[str, str], more: str = "") -> Path:

@@ -84,7 +84,7 @@ def test_an_interrupt_shows_what_is_done_and_how_to_go_on(
         def tell(_: Progress) -> None:
             raise KeyboardInterrupt
 
-        return simulate_power(*given, **{**options, "progress": tell})  # type: ignore[arg-type]
+        return simulate_power(*given, **{**options, "progress": tell})
 
     monkeypatch.setattr(silagetrial, "simulate_power", pressed, raising=False)
     file = [str(tmp_path / "chunks")] if extra else []
@@ -145,10 +145,10 @@ def test_several_processes_are_taken_where_the_work_is_long(
     monkeypatch.setattr(simulate, "local_workers", count)
     monkeypatch.setattr(simulate, "_cores", lambda: 6)
     options = {"grid": {}, "analyses": (from_plan.PairedTAnalysis(),), "workers": None}
-    rows = len(simulate_power(DEMO, trials=1, **options).scenarios[0].grid.bale)  # type: ignore[arg-type]
+    rows = len(simulate_power(DEMO, trials=1, **options).scenarios[0].grid.bale)
     monkeypatch.setattr(simulate, "LONG", 1000 * rows)
     for trials in (999, 1000):
-        simulate_power(DEMO, trials=trials, **options)  # type: ignore[arg-type]
+        simulate_power(DEMO, trials=trials, **options)
     assert counts == [1, 1, 6]
-    assert simulate_power(DEMO, trials=20, **{**options, "workers": 1}).table is not None  # type: ignore[arg-type]
+    assert simulate_power(DEMO, trials=20, **{**options, "workers": 1}).table is not None
     assert counts[-1] == 1

@@ -162,7 +162,7 @@ def test_one_pair_has_no_test_to_simulate() -> None:
 )
 def test_options_that_make_no_sense_are_refused(options: dict[str, float], message: str) -> None:
     with pytest.raises(UsageError, match=message):
-        simulate_power(plan_of(4, openings=(60,), design="separate"), **options)  # type: ignore[arg-type]
+        simulate_power(plan_of(4, openings=(60,), design="separate"), **options)
 
 
 def test_shares_of_none_and_all_have_an_error_all_the_same() -> None:

@@ -79,4 +79,4 @@ def test_nothing_answered_has_a_power_of_nought_and_no_coverage() -> None:
     row = row_of(Tally.of((outcome_of(nothing, nothing, nothing, level=0.95),), TRUTH[:3], 0.05))
     assert row["rejected"] == 0
     assert row["failed"] == 1
-    assert np.isnan([row[k] for k in ("covered", "bias", "width", "width_mc", "df")]).all()  # type: ignore[arg-type]
+    assert np.isnan([row[k] for k in ("covered", "bias", "width", "width_mc", "df")]).all()

@@ -38,7 +38,7 @@ FIRST = "responses.butyric_acid.differences[0]"
 def changed(name: str, value: object) -> dict[str, Any]:
     """The content with one value of the first row replaced."""
     content = copy.deepcopy(CONTENT)
-    content["responses"]["butyric_acid"]["differences"][0][name] = value  # type: ignore[index]
+    content["responses"]["butyric_acid"]["differences"][0][name] = value
     return content
 
 
@@ -182,7 +182,7 @@ def test_what_is_gone_and_what_was_added_is_named() -> None:
     content = copy.deepcopy(CONTENT)
     del content["plan"]
     content["odd name"] = [1]
-    content["responses"]["butyric_acid"]["differences"].pop()  # type: ignore[index]
+    content["responses"]["butyric_acid"]["differences"].pop()
     gone, row, added = (
         differences(content, CONTENT, exact=True)[-1:]
         + differences(content, CONTENT, exact=True)[:2]

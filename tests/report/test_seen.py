@@ -22,7 +22,7 @@ def with_rows(result: ResponseAnalysis, **columns: object) -> ResponseAnalysis:
 
 
 def with_settings(analysis: Analysis, **changes: object) -> Analysis:
-    settings = replace(analysis.trial.settings, **changes)  # type: ignore[arg-type]
+    settings = replace(analysis.trial.settings, **changes)
     return replace(analysis, trial=replace(analysis.trial, settings=settings))
 
 

@@ -48,7 +48,7 @@ def _links(item: object) -> dict[str, str]:
     assert html == item._repr_html_()
     soup = BeautifulSoup(html, "html.parser")
     assert soup.find_all(["script", "link", "iframe"]) == []
-    inside = soup.find(class_="st-files").parent.name  # type: ignore[union-attr]
+    inside = soup.find(class_="st-files").parent.name
     assert inside in ("figcaption", "div", "details")
     return {str(link["href"]): link.get_text() for link in soup.find_all("a")}
 

@@ -180,7 +180,7 @@ LOSS: dict[str, Any] = {"m0": 600.0, "d0": 350.0, "m1": 590.0, "d1": 345.0}
 @pytest.mark.parametrize(
     ("call", "kind", "found", "remedy"),
     [
-        (lambda: corrected_dm(300.0, form="long"), UsageError, "the form 'long'",  # type: ignore[arg-type]
+        (lambda: corrected_dm(300.0, form="long"), UsageError, "the form 'long'",
          "use one of these words"),
         (lambda: corrected_dm(300.0, form="full", vfa=8.0), UsageError,
          "the full form without lactic", "give them, or use the form 'none'"),
