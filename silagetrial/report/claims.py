@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 from silagetrial.analysis import ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.language import say
 from silagetrial.display.phrases import amount, level_name, quantity, span
-from silagetrial.planning.analysis_plan import FiledPlan, filed_plan
+from silagetrial.planning.analysis_plan import FiledPlan, filed_plan, settings_record
 from silagetrial.report.findings import Finding
 
 __all__ = ["Claimed", "claim_of", "claimed"]
+
+_DECIDES: Final = (
+    *("claim", "alpha", "contrast", "opening", "residual_by", "serial", "measurement_error"),
+    *("covariates", "factors", "blocks"),
+)
+"""Settings of the analysis that decide a claim, beside the margin and the DM of the response."""
 
 
 @dataclass(frozen=True)
@@ -112,11 +119,15 @@ def _margin(finding: Finding, margin: float, *, both_sides: bool) -> str:
 
 
 def _filed_margin(trial: Trial, result: ResponseAnalysis) -> FiledPlan | None:
-    """The plan filed beforehand, where it is unchanged and holds the same claim and margin."""
+    """The plan filed beforehand, where it is unchanged and holds all that decides the claim."""
     filed = filed_plan(trial.source)
     if filed is None or filed.content is None or not filed.intact:
         return None
-    then, now = filed.content["settings"]["analysis"], trial.settings.analysis
+    then, now = filed.content["settings"], settings_record(trial.settings)
+    was, is_now = then["analysis"], now["analysis"]
+    # A plan filed before a setting existed says nothing about it.
+    same = all(was.get(key, is_now[key]) == is_now[key] for key in _DECIDES)
     name = result.response.name
-    same = then["claim"] == now.claim and then["margins"].get(name) == now.margins[name]
-    return filed if same else None
+    same &= was["margins"].get(name) == is_now["margins"][name]
+    corrected = name != "dm_loss" or then["dm_correction"] == now["dm_correction"]
+    return filed if same and corrected else None

@@ -233,6 +233,13 @@ def margin_changed(folder: Path) -> Path:
     return trial
 
 
+def level_changed(folder: Path) -> Path:
+    """The level of the test was changed after the plan was filed."""
+    trial = with_margins(folder, butyric=1.8, filed=True)
+    settings(trial, ("alpha = 0.05", "alpha = 0.04"))
+    return trial
+
+
 def with_margins(folder: Path, *, butyric: float, filed: bool, claim: str = "equivalence") -> Path:
     """Ask whether film and net are alike within a margin, planned beforehand or not."""
     trial = nothing_told(folder)
@@ -286,6 +293,7 @@ AWKWARD: dict[str, Callable[[Path], Path]] = {
         folder, butyric=1.1, filed=True, claim="non-inferiority"
     ),
     "margin changed": margin_changed,
+    "level changed": level_changed,
     "unpaired": unpaired,
 }
 """Trials by what is awkward about them."""

@@ -51,7 +51,7 @@ def test_page_one_has_the_planned_contrast_of_each_response_and_its_basis(
 ) -> None:
     analysis = analysed("separate")
     made = shown(tables.answer(analysis))
-    assert made.title == "The planned comparison at 9 months"
+    assert made.title == "The comparison named first, at 9 months"
     for row in made.frame.to_dict("records"):
         result = next(
             r for r in analysis.responses.values() if row["response"] == r.response.with_unit
@@ -77,7 +77,7 @@ def test_page_one_has_the_planned_contrast_of_each_response_and_its_basis(
     assert tables.answer(analysed("one pair")) == Prose(())
     # No opening has all three bindings: the planned bindings where they were compared.
     other = shown(tables.answer(analysed("no common opening")))
-    assert other.title == "Nearest to the planned comparison at 1 month"
+    assert other.title == "Nearest to the comparison named first, at 1 month"
 
 
 @pytest.mark.parametrize(

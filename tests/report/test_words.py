@@ -31,7 +31,9 @@ def test_the_comparison_planned_first_is_one_point_of_the_list(analysed: Analyse
     result = analysis["butyric_acid"]
     first, *others = words.comparison(analysis.trial, result).lines
     adjusted = result.differences.frame.set_index("opening").loc["9 months", "p_adjusted"]
-    assert first.startswith("Planned first. At 9 months butyric acid was 41 % lower with film")
+    assert first.startswith(
+        "Named first in the settings. At 9 months butyric acid was 41 % lower with film"
+    )
     assert first.endswith(f"It stands also after adjusting for 4 openings (p = {adjusted:.3f}).")
     assert [line.split(" the trial ")[0] for line in others[:-1]] == [
         "At 1 month",
