@@ -40,6 +40,7 @@ __all__ = [
     "share_interval",
 ]
 
+_SEVERAL = {"site": "these farms", "lot": "these lots"}
 NOT_OF_BALES = ("batch",)
 """Random terms that are the laboratory's, not the bales'."""
 
@@ -137,6 +138,7 @@ def modelled_shares(
         f"{response.label} over {limit:g} {response.level_unit}: share of {_single(unit)}, {of} "
         f"taken as normal with the sum of all variances between {unit.word}s "
         f"({_spread_told(variances, dfs)}); intervals by the noncentral t.",
+        *_held_in_the_middle(fit),
     )
     over = f"over {limit:g} {response.level_unit}"
     title = f"{response.label}: share of {unit.several} {over}, by the model"
@@ -160,6 +162,18 @@ def _one_value(fit: Fit, cell: Mapping[Hashable, Any]) -> Floats:
             for p in fit.parameters
         ],
         dtype=np.float64,
+    )
+
+
+def _held_in_the_middle(fit: Fit) -> tuple[str, ...]:
+    """Say which differences between bales the spread leaves out: those of further fixed factors."""
+    names = [name for name in fit.frame.levels if name not in ("binding", "opening")]
+    if not names:
+        return ()
+    middle = " and ".join(_SEVERAL.get(name, f"the levels of {name}") for name in names)
+    return (
+        f"Of a bale in the middle of {middle}: differences between them are fixed in the model "
+        "and not in the SD.",
     )
 
 

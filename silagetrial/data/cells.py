@@ -130,7 +130,12 @@ def _not_a_number(text: str, *, expected: str) -> CellFault:
         )
     if text.lower() in _MISSING_WORDS:
         return CellFault(f"{text!r}, not determined", expected, "leave the cell blank")
-    return CellFault(repr(text), expected, "write the number alone; its unit belongs in trial.toml")
+    return CellFault(
+        repr(text),
+        expected,
+        "write the number alone, in the unit of its column: that of trial.toml, else the one that "
+        "silagetrial columns names",
+    )
 
 
 def _parse_count(text: str) -> Value | CellFault:

@@ -88,6 +88,14 @@ def test_spread_of_a_value_is_that_of_its_group_and_no_range(by: str) -> None:
     assert (table["conf_low"] < table["estimate"]).all()
 
 
+def test_fixed_farms_are_not_in_the_spread_and_that_is_said() -> None:
+    rows = separate_pairs(8, sites=3)
+    y = np.random.default_rng(4).normal(size=len(rows))
+    _, fit, wanted = fitted(rows, settings_of(openings=("A", "B")), y)
+    notes = modelled_shares(fit, wanted.means, DM_LOSS, 0.5, level=0.95).notes
+    assert notes[1].startswith("Of a bale in the middle of these farms: differences between them")
+
+
 def value_rows(values: list[tuple[str, float, bool, float]]) -> pd.DataFrame:
     return pd.DataFrame(
         [
