@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from silagetrial.data.draft import Draft, Row, is_given
 from silagetrial.data.due import planned_openings
@@ -57,16 +57,14 @@ def opening_sample_there(draft: Draft) -> Iterator[Problem]:
     for row in draft.due_rows("samples"):
         bales = [part["bale"] for part in draft.parts.get(row["sample"], ())] or [row["of"]]
         there |= {(bale, planned["samples", row["line"]]) for bale in bales}
-    for bale, names in _due(draft, "samples"):
-        for name in names:
-            if (bale["bale"], name) not in there:
-                yield _missing(
-                    draft,
-                    bale,
-                    f"no sample at {name}",
-                    f"a sample of kind opening or core at {name}",
-                    f"any value at {name}",
-                )
+    absent = [
+        (bale, name)
+        for bale, names in _due(draft, "samples")
+        for name in names
+        if (bale["bale"], name) not in there
+    ]
+    yield from _absent(draft, absent, there, what="sample", expected="a sample of kind opening or "
+                       "core", lost="value")  # fmt: skip
 
 
 def first_weighing_there(draft: Draft) -> Iterator[Problem]:
@@ -98,12 +96,46 @@ def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
     )
     there = {(bale, opening) for bales, opening in weighings for bale in bales}
     to_come = {bale for row in draft.due_rows("weighings") for bale in row["bales"]}
-    for bale, names in _due(draft, "weighings"):
-        for name in names:
-            if (bale["bale"], name) not in there and bale["bale"] not in to_come:
-                yield _missing(
-                    draft, bale, f"no weighing at {name}", "a weighing", f"DM loss at {name}"
-                )
+    absent = [
+        (bale, name)
+        for bale, names in _due(draft, "weighings")
+        for name in names
+        if (bale["bale"], name) not in there and bale["bale"] not in to_come
+    ]
+    yield from _absent(draft, absent, there, what="weighing", expected="a weighing", lost="DM loss")
+
+
+def _absent(
+    draft: Draft,
+    absent: Sequence[tuple[Row, str]],
+    there: Collection[tuple[object, object]],
+    *,
+    what: str,
+    expected: str,
+    lost: str,
+) -> Iterator[Problem]:
+    """Tell what bales lack at their openings; an opening at which all lack it is told once.
+
+    Most likely it is still to come: `status` tells when, for this program does not know the day.
+    """
+    begun = {opening for _, opening in there}
+    whole: dict[str, list[Row]] = {}
+    for bale, name in absent:
+        if name not in begun:
+            whole.setdefault(name, []).append(bale)
+            continue
+        yield _missing(draft, bale, f"no {what} at {name}", f"{expected} at {name}",
+                       f"{lost} at {name}")  # fmt: skip
+    for name, bales in whole.items():
+        yield draft.problem(
+            "bales",
+            bales[0]["line"],
+            "bale",
+            found=f"no {what} of any bale at {name} ({len(bales)} planned)",
+            expected=f"{expected} of each at {name}, when its days have come",
+            remedy="add them if they exist; silagetrial status says when they are due",
+            severity="warning",
+        )
 
 
 def _wrapped(draft: Draft, table: str) -> list[Row]:
@@ -121,7 +153,7 @@ def _missing(draft: Draft, bale: Row, what: str, expected: str, lost: str) -> Pr
         "bale",
         found=f"bale {bale['bale']}: {what}",
         expected=expected,
-        remedy=f"add it if it exists; without it the bale gives no {lost.removeprefix('any ')}",
+        remedy=f"add it if it exists; without it the bale gives no {lost}",
         severity="warning",
     )
 

@@ -106,15 +106,30 @@ def test_what_is_due_is_not_missing(tmp_path: Path) -> None:
     trial = read_trial(folder)
     assert trial.problem_list == ()
     assert summary(trial)["not done yet"] == "8 weighings, 8 samples"
-    # Rows taken out altogether are missing.
+    # Rows taken out altogether: of an opening that nobody began, said once.
+    whole = {table: read_cells(folder / f"{table}.csv") for table in ("samples", "weighings")}
     for table in ("samples", "weighings"):
         path = folder / f"{table}.csv"
         rows = read_cells(path)
         write_cells(path, [row for row in rows if row[DONE[table][0]]])
     found = {item.found for item in read_trial(folder).warnings}
     assert found == {
-        f"bale {bale}: no {what} at 240 days" for bale in late for what in ("sample", "weighing")
+        f"no {what} of any bale at 240 days (8 planned)" for what in ("sample", "weighing")
     }
+    # Of an opening that was begun, bale by bale.
+    first, *others = late
+    for table, name, cells in (
+        ("samples", f"{first}-240", {"taken_on": "2026-01-21", "dm": "350", "dm_basis": "oven"}),
+        ("weighings", f"{first}-w240", {"weighed_at": "2026-01-21", "gross": "676"}),
+    ):
+        rows = read_cells(folder / f"{table}.csv")
+        key = next(iter(rows[0]))
+        (again,) = [row for row in whole[table] if row[key] == name]
+        write_cells(folder / f"{table}.csv", [*rows, {**again, **cells}])
+    found = {item.found for item in read_trial(folder).warnings}
+    assert {
+        f"bale {bale}: no {what} at 240 days" for bale in others for what in ("sample", "weighing")
+    } <= found
 
 
 def test_half_a_pair_is_made(tmp_path: Path) -> None:
