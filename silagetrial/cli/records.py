@@ -117,6 +117,8 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _start(arguments: argparse.Namespace) -> int:
     folder = arguments.folder
+    there = Path(folder)
+    gone = sorted(item.name for item in there.iterdir()) if there.is_dir() else []
     if arguments.demo or arguments.plan:
         written = silagetrial.start_demo(folder, plan=arguments.plan, force=arguments.force)
     else:
@@ -138,7 +140,8 @@ def _start(arguments: argparse.Namespace) -> int:
             "Fill in trial.toml first: the bindings, the openings, the units of the laboratory.",
             f"Look at any time for what is missing: silagetrial check {folder}",
         )
-    show("\n".join([*map(str, written), *then]))
+    replaced = [f"Replaced, and gone: {', '.join(gone)}"] if gone else []
+    show("\n".join([*replaced, *map(str, written), *then]))
     return 0
 
 

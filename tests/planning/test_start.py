@@ -140,12 +140,13 @@ def test_nothing_is_written_over(there: str, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.rglob("*")) == before
 
 
-def test_a_folder_is_replaced_by_force(tmp_path: Path) -> None:
+def test_a_folder_is_replaced_by_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     place = tmp_path / "there"
     place.mkdir()
     (place / "notes.txt").write_text("mine", encoding="utf-8")
     (tmp_path / "beside.txt").write_text("mine", encoding="utf-8")
     assert cli.main(["start", str(place), "--workbook", "--force"]) == 0
+    assert capsys.readouterr().out.startswith("Replaced, and gone: notes.txt\n")
     assert sorted(path.name for path in place.iterdir()) == ["trial.toml", "trial.xlsx"]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["beside.txt", "there"]
 
