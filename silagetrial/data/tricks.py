@@ -212,7 +212,8 @@ def _summary_rows(raw: RawTable) -> Iterator[tuple[int, Problem]]:
                     None,
                     f"a row of results of a calculation, {first!r}",
                     "rows of the table only",
-                    "remove the row; what is calculated from the table belongs into another sheet",
+                    "remove the row: what is calculated from the table belongs into another sheet; "
+                    "where it is a name, choose one that no calculation has",
                 ),
             )
 

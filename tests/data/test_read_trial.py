@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
-from silagetrial.data import TABLES, Column, Trial, read_trial
+from silagetrial.data import TABLES, Column, Trial, read_trial, tricks
 from silagetrial.data.units import inside_unit
 from silagetrial.errors import DataProblems
 
@@ -25,7 +25,10 @@ Rows = list[dict[str, object]]
 TEXT = st.text(
     st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=12
 ).filter(lambda text: text == text.strip())
-NAME = st.text(st.characters(categories=["L", "N", "Pd"]), min_size=1, max_size=6)
+# A row named "MIN" is told as one of a calculation and left out: the catalogue has it.
+NAME = st.text(st.characters(categories=["L", "N", "Pd"]), min_size=1, max_size=6).filter(
+    lambda name: not tricks._SUMMARY.fullmatch(name)
+)
 NUMBER = st.floats(min_value=0, max_value=1e9)
 WHEN = st.datetimes(datetime(2020, 1, 1), datetime(2030, 1, 1)).map(
     lambda when: when.replace(microsecond=0)
