@@ -213,7 +213,7 @@ def _summary_rows(raw: RawTable) -> Iterator[tuple[int, Problem]]:
                     f"a row of results of a calculation, {first!r}",
                     "rows of the table only",
                     "remove the row: what is calculated from the table belongs into another sheet; "
-                    "where it is a name, choose one that no calculation has",
+                    "if it is a name, choose another",
                 ),
             )
 

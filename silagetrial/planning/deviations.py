@@ -19,7 +19,7 @@ from silagetrial.planning.analysis_plan import (
     filed_plan,
     settings_record,
 )
-from silagetrial.planning.deviations_made import TO_COME, Deviation, conduct, openings_done
+from silagetrial.planning.deviations_made import TO_COME, Deviation, conduct, openings_to_come
 
 __all__ = ["FORESEEN", "as_planned", "deviations"]
 
@@ -137,7 +137,7 @@ def _models(plan: Mapping[str, Any], analysis: Analysis, trial: Trial) -> Iterat
 
     Before all openings are done the model of those done is a smaller one: that is no deviation.
     """
-    kind = "model" if openings_done(trial) == len(trial.settings.openings) else TO_COME
+    kind = TO_COME if openings_to_come(trial) else "model"
     for name, model in plan["responses"].items():
         label = model["label"]
         result = analysis.responses.get(name)

@@ -15,7 +15,7 @@ from silagetrial.data.schema import SPARE
 from silagetrial.data.trial import Trial
 from silagetrial.planning.analysis_plan import DRAWN
 
-__all__ = ["TO_COME", "Deviation", "conduct", "openings_done"]
+__all__ = ["TO_COME", "Deviation", "conduct", "openings_done", "openings_to_come"]
 
 Bales: TypeAlias = Mapping[str, Mapping[Any, Any]]
 """Bales by name, each with the columns of its row."""
@@ -80,10 +80,17 @@ def _due(trial: Trial) -> Iterator[Deviation]:
             )
 
 
-def openings_done(trial: Trial) -> int:
-    """Return at how many openings nothing is to be done any more."""
+def openings_to_come(trial: Trial) -> tuple[str, ...]:
+    """Return the openings at which samples are still to come."""
     waiting = set(_samples_due(trial)["opening"].dropna())
-    return sum(opening.name not in waiting for opening in trial.settings.openings)
+    return tuple(name for name in trial.settings.opening_names if name in waiting)
+
+
+def openings_done(trial: Trial) -> tuple[str, ...]:
+    """Return the openings at which samples were taken and none is still to come."""
+    taken = set(trial.samples.loc[trial.samples["kind"] != "day0", "opening"].dropna())
+    done = taken - {*openings_to_come(trial)}
+    return tuple(name for name in trial.settings.opening_names if name in done)
 
 
 def _samples_due(trial: Trial) -> pd.DataFrame:

@@ -6,8 +6,9 @@ from silagetrial.data import Trial
 from silagetrial.display.language import say
 from silagetrial.display.phrases import block_word, count, joined
 from silagetrial.planning.analysis_plan import filed_plan
+from silagetrial.planning.deviations_made import openings_done
 
-__all__ = ["laid_out", "lost_bales"]
+__all__ = ["done_so_far", "laid_out", "lost_bales"]
 
 
 def laid_out(trial: Trial) -> list[str]:
@@ -25,10 +26,18 @@ def laid_out(trial: Trial) -> list[str]:
         _compared(trial),
         _drawn(trial),
         say("design.openings", openings=openings),
-        say("design.recored") if settings.design == "recored" else say("design.separate"),
+        _opened(trial),
         *_further(trial),
     ]
     return [sentence[0].upper() + sentence[1:] for sentence in sentences]
+
+
+def done_so_far(trial: Trial) -> str | None:
+    """Return the openings that are done, in words; None once all are."""
+    done = openings_done(trial)
+    if len(done) == len(trial.settings.openings):
+        return None
+    return say("design.done", openings=joined(list(done))) if done else say("design.none_done")
 
 
 def lost_bales(trial: Trial) -> int:
@@ -64,6 +73,16 @@ def _drawn(trial: Trial) -> str:
     if filed is None or filed.content is None:
         return say("design.not_drawn")
     return say("design.drawn", seed=filed.content["layout"]["seed"], date=filed.date)
+
+
+def _opened(trial: Trial) -> str:
+    """Whether bales were opened once or cored again, and how far that is."""
+    recored, so_far = trial.settings.design == "recored", done_so_far(trial)
+    if so_far is None:
+        return say("design.recored") if recored else say("design.separate")
+    if recored:
+        return say("design.recored_so_far", done=so_far)
+    return say("design.separate_so_far", done=so_far)
 
 
 def _further(trial: Trial) -> list[str]:

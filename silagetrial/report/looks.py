@@ -20,7 +20,7 @@ from silagetrial.display.language import say
 from silagetrial.display.phrases import count, joined
 from silagetrial.display.place import WRITER, hash_file
 from silagetrial.errors import UsageError
-from silagetrial.planning.deviations_made import openings_done
+from silagetrial.planning.deviations_made import openings_done, openings_to_come
 from silagetrial.report.contents import LOOKS, MANIFEST
 
 __all__ = [
@@ -97,14 +97,6 @@ class Log:
         }
 
 
-def done_so_far(trial: Trial) -> tuple[str, ...]:
-    """Return the openings at which samples were taken and nothing is due."""
-    due = trial.due.frame
-    waiting = set(due.loc[due["table"] == "samples", "opening"].dropna())
-    taken = set(trial.samples.loc[trial.samples["kind"] != "day0", "opening"].dropna())
-    return tuple(name for name in trial.settings.opening_names if name in taken - waiting)
-
-
 def refuse_finished(trial: Trial) -> None:
     """Refuse an interim report of a trial at whose openings nothing is to come.
 
@@ -113,7 +105,7 @@ def refuse_finished(trial: Trial) -> None:
     UsageError
     """
     total = len(trial.settings.openings)
-    if len(done_so_far(trial)) == total:
+    if len(openings_done(trial)) == total:
         raise UsageError(
             found=f"--interim of a trial with {total} of {count(total, 'opening')} done",
             expected="a trial of which an opening is still to come",
@@ -134,10 +126,10 @@ def look_at(trial: Trial, folder: Path, *, interim: bool, date: dt.date | None) 
         The date shown on the report.
     """
     total = len(trial.settings.openings)
-    if not interim and openings_done(trial) == total:
+    if not interim and not openings_to_come(trial):
         return None
     shown = None if date is None else date.isoformat()
-    return Look(done_so_far(trial), total, shown, _digest(folder))
+    return Look(openings_done(trial), total, shown, _digest(folder))
 
 
 def _digest(folder: Path) -> str:
@@ -242,7 +234,7 @@ def notice(trial: Trial, log: Log) -> Prose:
     """Return what stands first on a report before the end; nothing on the final one."""
     if log.interim and log.look is not None:
         return Prose((say("look.notice", openings=_openings(log.look)),), kind="refusal")
-    done, total = done_so_far(trial), len(trial.settings.openings)
+    done, total = openings_done(trial), len(trial.settings.openings)
     if len(done) == total:
         return Prose(())
     return Prose((say("look.pointer", openings=_of(len(done), total)),))

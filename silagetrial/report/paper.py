@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+import pandas as pd
+
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.display.block import Prose, show_text
 from silagetrial.display.language import say
@@ -15,7 +17,7 @@ from silagetrial.planning.deviations import as_planned, deviations
 from silagetrial.report.cited import REFERENCES, cite
 from silagetrial.report.findings import planned
 from silagetrial.report.inference import answered, first_df
-from silagetrial.report.laid_out import lost_bales
+from silagetrial.report.laid_out import done_so_far, lost_bales
 from silagetrial.report.looks import Log
 from silagetrial.report.software import versions
 from silagetrial.report.symbols import Terms, groups
@@ -45,6 +47,7 @@ def paragraph(analysis: Analysis, log: Log | None = None) -> Prose:
     """
     sentences = [
         *_design(analysis),
+        *_analysed(analysis),
         *_responses(analysis),
         *_models(analysis),
         *_inference(analysis),
@@ -97,9 +100,37 @@ def _design(analysis: Analysis) -> list[str]:
 def _opened(analysis: Analysis) -> str:
     settings = analysis.trial.settings
     days = joined([f"{opening.days:g}" for opening in settings.openings])
-    if settings.design == "recored":
-        return say("paper.cored", days=days)
-    return say("paper.opened", days=days)
+    recored = settings.design == "recored"
+    so_far = done_so_far(analysis.trial)
+    if so_far and recored:
+        return say("paper.cored_so_far", days=days, done=so_far)
+    if so_far:
+        return say("paper.opened_so_far", days=days, done=so_far)
+    return say("paper.cored", days=days) if recored else say("paper.opened", days=days)
+
+
+def _analysed(analysis: Analysis) -> list[str]:
+    """How many results there were of each response, and what is missing or was left out."""
+    results = with_values(analysis)
+    if not results:
+        return []
+    by_number: dict[int, list[str]] = {}
+    for r in results:
+        by_number.setdefault(len(r.records.rows), []).append(r.response.in_sentence)
+    numbers = joined([_number(count(n, "result"), labels) for n, labels in by_number.items()])
+    lists = pd.concat([r.records.left_out.frame for r in results])
+    # A bale that is missing from several responses is one bale.
+    kinds = lists.drop_duplicates(["bale", "opening", "what"])["what"].value_counts().sort_index()
+    if kinds.empty:
+        return [say("paper.analysed", numbers=numbers)]
+    left = joined([say("paper.of_kind", what=what, number=n) for what, n in kinds.items()])
+    return [say("paper.analysed_left", numbers=numbers, left=left)]
+
+
+def _number(results: str, labels: Sequence[str]) -> str:
+    if len(labels) == 1:
+        return say("paper.results_of", results=results, what=labels[0])
+    return say("paper.results_of_each", results=results, what=joined(labels))
 
 
 def _responses(analysis: Analysis) -> list[str]:
@@ -159,6 +190,8 @@ def _models(analysis: Analysis) -> list[str]:
     ]  # fmt: skip
     if found:
         lines.append(say("paper.reml", cited=cite("patterson1971", "nelder1954")))
+    if any("site" in terms.fixed for terms in found):
+        lines.append(say("paper.these_farms"))
     if refused and found:
         lines.append(say("paper.no_model", labels=_labels(refused)))
     elif refused:
@@ -223,13 +256,9 @@ def _checks(analysis: Analysis) -> list[str]:
     results, settings = answered(analysis), analysis.trial.settings.analysis
     lines = []
     if any(len(r.claim) for r in results):
-        claim = settings.claim
-        alike = claim == "equivalence"
-        lines.append(
-            say("paper.equivalence", cited=cite("schuirmann1987"))
-            if alike
-            else say("paper.non_inferiority")
-        )
+        alike = settings.claim == "equivalence"
+        two_sided = say("paper.equivalence", cited=cite("schuirmann1987"))
+        lines.append(two_sided if alike else say("paper.non_inferiority"))
     paired = any("estimate" in r.exact.frame for r in results)
     said = {"statsmodels": versions()["statsmodels"], "cited": cite("seabold2010")}
     if any(r.witness is not None for r in results):

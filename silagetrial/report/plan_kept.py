@@ -44,7 +44,7 @@ def sentence(analysis: Analysis) -> Prose:
 def _so_far(trial: Trial) -> str:
     """How far the trial is."""
     openings = count(len(trial.settings.openings), "opening")
-    return say("plan.so_far", done=openings_done(trial), openings=openings)
+    return say("plan.so_far", done=len(openings_done(trial)), openings=openings)
 
 
 def points(analysis: Analysis) -> Table | Prose:

@@ -12,12 +12,13 @@ from conftest import Analysed
 from report_variants import copy_demo, put, table
 from said import made_up, only_of
 
-from silagetrial import read_trial, reproduce, write_report
+from silagetrial import Trial, analyse, read_trial, reproduce, write_report
 from silagetrial.cli import main
 from silagetrial.display.language import speaking
 from silagetrial.errors import UsageError
 from silagetrial.planning.deviations import as_planned, deviations
-from silagetrial.report import looks, methods, words
+from silagetrial.report import looks, methods, paper, words
+from silagetrial.report.laid_out import laid_out
 from silagetrial.report.looks import Log, Look
 from silagetrial.report.manifest import read_manifest, write_manifest
 
@@ -26,9 +27,9 @@ SECOND = Look(("6 weeks", "3 months", "5 months"), 4, None, "b")
 NOTICE = "Interim report: 2 of 4 openings done; no decision rule: nothing is to be decided from it."
 
 
-def so_far(folder: Path, *, openings: int) -> Path:
-    """The cored bales before the later openings: their samples and weighings not there yet."""
-    trial = copy_demo("cored_bales", folder)
+def so_far(folder: Path, *, openings: int, demo: str = "cored_bales") -> Path:
+    """A demonstration before the later openings: their samples and weighings not there yet."""
+    trial = copy_demo(demo, folder)
     whole = read_trial(trial)
     late = set(whole.settings.opening_names[openings:])
     samples = table(trial, "samples")
@@ -61,6 +62,23 @@ def test_title_and_first_page_say_it_first(analysed: Analysed, tmp_path: Path) -
         only_of(looks.notice(trial, log).lines[0], set())
         for line in Log(True, SECOND, (FIRST,)).told():
             only_of(line, set())
+
+
+def test_only_openings_that_are_done_are_told_as_done(tmp_path: Path) -> None:
+    trial = read_trial(so_far(tmp_path, openings=2))
+    (text,) = paper.paragraph(analyse(trial)).lines
+    done = "(done: 6 weeks and 3 months)"
+    assert f"the same bales are cored after 45, 90, 150 and 240 days {done}." in text
+    assert f"The same bales are cored at each opening {done}. Each core" in says(trial)
+    trial = read_trial(so_far(tmp_path, openings=3, demo="three_farms"))
+    (text,) = paper.paragraph(analyse(trial)).lines
+    done = "(done: 1 month, 3 months and 6 months)"
+    assert f"; each bale is opened once, after 30, 90, 180 and 270 days {done}." in text
+    assert f"Each bale is opened once, at the opening planned for it {done}." in says(trial)
+
+
+def says(trial: Trial) -> str:
+    return " ".join(laid_out(trial))
 
 
 def test_methods_tell_how_many_looks_there_were(analysed: Analysed) -> None:
