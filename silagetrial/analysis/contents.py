@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from silagetrial.analysis.dm_opening import dm_at_opening
+from silagetrial.analysis.units import Entry
 from silagetrial.data.trial import Trial
 
 __all__ = ["SUBSTITUTE", "content", "how_reported"]
-
-Series: TypeAlias = "pd.Series[Any]"
 
 SUBSTITUTE = 0.5
 """A value below the limit counts as this share of the limit (until a model that knows limits)."""
@@ -20,13 +18,13 @@ SUBSTITUTE = 0.5
 _IN_WORDS = {"pH": "pH", "dm": "DM", "wsc": "WSC", "ammonia_n": "ammonia-N", "total_n": "total N"}
 
 
-def content(trial: Trial, sample: Series, name: str, *, log: bool) -> dict[str, Any] | str:
+def content(trial: Trial, sample: Entry, name: str, *, log: bool) -> dict[str, Any] | str:
     """Result of one sample in the unit used inside, or why there is none.
 
     Parameters
     ----------
     trial : Trial
-    sample : pandas.Series
+    sample : mapping
         A row of samples, of silage.
     name : str
         Column of samples.csv.  DM is corrected for volatiles as trial.toml asks.

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias
-
 import numpy as np
 import pandas as pd
 
-from silagetrial.analysis.units import kind_of
+from silagetrial.analysis.units import Entry, kind_of
 from silagetrial.data.trial import Trial
 from silagetrial.errors import SilageTrialError
 from silagetrial.silage import corrected_dm, volatile_load
 
 __all__ = ["FATTY_ACIDS", "NEEDED", "dm_at_opening", "dm_methods"]
-
-Series: TypeAlias = "pd.Series[Any]"
 
 FATTY_ACIDS = (
     "acetic_acid", "propionic_acid", "butyric_acid", "iso_butyric_acid", "valeric_acid",
@@ -27,7 +23,7 @@ HALF_LIMIT = 0.5
 """A volatile below the limit counts as this share of the limit: it moves DM by grams at most."""
 
 
-def dm_at_opening(trial: Trial, sample: Series) -> float | str:
+def dm_at_opening(trial: Trial, sample: Entry) -> float | str:
     """DM of silage, corrected as trial.toml asks, or why it cannot be."""
     oven = float(sample["dm"])
     rule = trial.settings.dm_correction
@@ -57,7 +53,7 @@ def dm_at_opening(trial: Trial, sample: Series) -> float | str:
         return f"DM cannot be corrected: {refusal.found}"
 
 
-def _content(trial: Trial, sample: Series, name: str) -> float | None:
+def _content(trial: Trial, sample: Entry, name: str) -> float | None:
     """Content in g/kg DM; half the limit below it; 0 of what the trial never measured."""
     if np.isfinite(sample[f"{name}_below"]):
         return HALF_LIMIT * float(sample[f"{name}_below"])
@@ -67,7 +63,7 @@ def _content(trial: Trial, sample: Series, name: str) -> float | None:
 
 
 def _measured(trial: Trial, name: str) -> bool:
-    return bool(trial.samples[[name, f"{name}_below"]].notna().any(axis=None))
+    return any(bool(trial.samples[of].notna().any()) for of in (name, f"{name}_below"))
 
 
 def dm_methods(trial: Trial, rows: pd.DataFrame) -> tuple[str, ...]:

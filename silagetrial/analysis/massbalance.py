@@ -5,25 +5,23 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.dm_opening import dm_at_opening
-from silagetrial.analysis.units import Bale, Measured, Members, Unit
+from silagetrial.analysis.units import Bale, Entry, Measured, Members, Unit
 from silagetrial.data.draft import is_given
 from silagetrial.data.trial import Trial
 from silagetrial.silage import dm_loss
 
 __all__ = ["ERRORS", "Loss", "Parts", "is_whole", "loss_of", "samples_for_loss"]
 
-Series: TypeAlias = "pd.Series[Any]"
-
 ERRORS: Final = ("cored_dm", "sd_m0", "sd_m1", "sd_d0", "sd_d1")
 """What the standard error of a loss is made of, beside its masses and dry matters."""
 
-Parts: TypeAlias = Sequence[Sequence[Series]]
+Parts: TypeAlias = Sequence[Sequence[Entry]]
 """Samples of a unit: those of all its bales together, or those of each of them."""
 
 
@@ -97,7 +95,7 @@ def loss_of(trial: Trial, found: Measured, unit: Unit, opening: str, parts: Part
         Its samples and weighings.
     unit : Unit
     opening : str
-    parts : sequence of sequence of pandas.Series
+    parts : sequence of sequence of mapping
         Samples of the unit: ``[[sample]]``, or those of each of its bales.
 
     Notes
@@ -168,18 +166,18 @@ def _weighed(
 
     Where some were inside the window of the opening, these alone count.
     """
-    weighings = found.weighings.get((names, opening))
-    if weighings is None:
+    weighings = found.weighings.get((names, opening), [])
+    if not weighings:
         return None
-    inside = bool(weighings["in_window"].any())
-    if inside:
-        weighings = weighings[weighings["in_window"]]
+    timely = [weighing for weighing in weighings if weighing["in_window"]]
+    weighings = timely or weighings
     binding, film = (
         float(np.nansum([float(bale[column]) for bale in bales]))
         for column in ("binding_kg", "film_kg")
     )
-    mass = float((weighings["net"] - binding - film * weighings["film_on"]).mean())
-    return _Forage(mass, 1, frozenset(weighings["film_on"].tolist()), inside)
+    masses = [each["net"] - binding - film * each["film_on"] for each in weighings]
+    film_on = frozenset(bool(each["film_on"]) for each in weighings)
+    return _Forage(float(np.mean(masses)), 1, film_on, bool(timely))
 
 
 def _mean_dm(parts: Sequence[Sequence[float]]) -> _Dm:

@@ -25,6 +25,7 @@ __all__ = [
     "BALE",
     "IDENTITY_COLUMNS",
     "Bale",
+    "Entry",
     "Measured",
     "Members",
     "Unit",
@@ -42,7 +43,8 @@ Members: TypeAlias = tuple[str, ...]
 Bale: TypeAlias = Mapping[Any, Any]
 """A row of bales.csv."""
 
-Series: TypeAlias = "pd.Series[Any]"
+Entry: TypeAlias = Mapping[Any, Any]
+"""A row of samples.csv or weighings.csv."""
 
 IDENTITY_COLUMNS = (
     "bale", "pair", "lot", "site", "field", "cut", "crop", "additive", "run", "order", "binding",
@@ -137,10 +139,10 @@ class Measured:
         Bales to the cores taken of them, alone or with others, each with all its bales.
     """
 
-    samples: Mapping[tuple[Members, str], list[Series]]
-    weighings: Mapping[tuple[Members, str | None], pd.DataFrame]
+    samples: Mapping[tuple[Members, str], list[Entry]]
+    weighings: Mapping[tuple[Members, str | None], list[Entry]]
     crop: Mapping[Members, float]
-    cores: Mapping[str, list[tuple[Members, Series]]]
+    cores: Mapping[str, list[tuple[Members, Entry]]]
 
     def sets(self, *, weighed: bool) -> tuple[Members, ...]:
         """Every set of several bales that was sampled, or also those weighed, as one."""
@@ -150,12 +152,11 @@ class Measured:
 
 def measured(trial: Trial) -> Measured:
     """Sort samples and weighings by their bales and opening."""
-    samples: dict[tuple[Members, str], list[Series]] = {}
+    samples: dict[tuple[Members, str], list[Entry]] = {}
     crop: dict[Members, list[float]] = {}
-    cores: dict[str, list[tuple[Members, Series]]] = {}
-    for bales, (_, sample) in zip(
-        bales_of_samples(trial.samples, trial.sample_parts), trial.samples.iterrows(), strict=True
-    ):
+    cores: dict[str, list[tuple[Members, Entry]]] = {}
+    whose = bales_of_samples(trial.samples, trial.sample_parts)
+    for bales, sample in zip(whose, trial.samples.to_dict("records"), strict=True):
         if sample["kind"] == "day0" and is_given(sample["dm"]):
             crop.setdefault(bales, []).append(float(sample["dm"]))
         elif sample["kind"] != "day0" and is_given(sample["opening"]):
@@ -164,20 +165,14 @@ def measured(trial: Trial) -> Measured:
         if sample["kind"] == "core" and sample["role"] != "duplicate":
             for bale in bales:
                 cores.setdefault(bale, []).append((bales, sample))
-    places: dict[tuple[Members, str | None], list[int]] = {}
-    weighings = trial.weighings
-    for place, (names, opening, first) in enumerate(
-        zip(weighings["bales"], weighings["opening"], weighings["first"], strict=True)
-    ):
-        if first or is_given(opening):
-            at = None if first else str(opening)
-            places.setdefault((tuple(sorted(names, key=by_name)), at), []).append(place)
-    return Measured(
-        samples,
-        {key: weighings.iloc[at] for key, at in places.items()},
-        {bales: float(np.mean(dm)) for bales, dm in crop.items()},
-        cores,
-    )
+    weighings: dict[tuple[Members, str | None], list[Entry]] = {}
+    for weighing in trial.weighings.to_dict("records"):
+        if weighing["first"] or is_given(weighing["opening"]):
+            at = None if weighing["first"] else str(weighing["opening"])
+            bales = tuple(sorted(weighing["bales"], key=by_name))
+            weighings.setdefault((bales, at), []).append(weighing)
+    mean_dm = {bales: float(np.mean(dm)) for bales, dm in crop.items()}
+    return Measured(samples, weighings, mean_dm, cores)
 
 
 def expected_openings(trial: Trial, bales: Sequence[Bale]) -> list[str]:

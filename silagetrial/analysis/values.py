@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
-import pandas as pd
 
 from silagetrial.analysis.chosen import Choice, choose_units
 from silagetrial.analysis.contents import content
@@ -16,6 +15,7 @@ from silagetrial.analysis.massbalance import ERRORS, Parts, is_whole, loss_of, s
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.split_pairs import SPLIT, without_split_pairs
 from silagetrial.analysis.units import (
+    Entry,
     Measured,
     Members,
     Unit,
@@ -31,7 +31,6 @@ from silagetrial.data.trial import Trial
 __all__ = ["OUTSIDE", "Values", "values_of"]
 
 Row: TypeAlias = dict[str, Any]
-Series: TypeAlias = "pd.Series[Any]"
 
 OUTSIDE = "outside the window"
 """What is said of a value that was measured outside the window of its opening."""
@@ -214,7 +213,7 @@ def _about(opening: Opening | None, unit: Unit, parts: Parts) -> Row:
     }
 
 
-def _column(samples: Sequence[Series], name: str) -> list[Any]:
+def _column(samples: Sequence[Entry], name: str) -> list[Any]:
     return [sample[name] for sample in samples]
 
 
