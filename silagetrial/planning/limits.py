@@ -7,6 +7,7 @@ binding at an opening; beyond that the opening is counted and not modelled.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy import special
@@ -65,8 +66,7 @@ def below_limit(variances: Floats, *, limit: float, first: float, second: float)
     """
     shared = sum(float(variances[COMPONENTS.index(name)]) for name in SHARED)
     own = float(variances.sum()) - shared
-    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    weight = weight / weight.sum()
+    node, weight = _normal_nodes()
     at = np.log(limit)
     found = [_replaced(np.log(m) + np.sqrt(shared) * node, own, at) for m in (first, second)]
     means = [weight @ mean for mean, _, _ in found]
@@ -76,6 +76,13 @@ def below_limit(variances: Floats, *, limit: float, first: float, second: float)
     shares = [float(weight @ share) for _, _, share in found]
     widening = float(np.sqrt(spread / (2.0 * own)))
     return BelowLimit(shares[0], shares[1], float(means[0] - means[1]), widening)
+
+
+@cache
+def _normal_nodes() -> tuple[Floats, Floats]:
+    """Nodes and weights of the mean over a standard normal variable."""
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    return node, weight / weight.sum()
 
 
 def _replaced(mean: Floats, variance: float, limit: float) -> tuple[Floats, Floats, Floats]:

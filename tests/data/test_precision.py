@@ -82,6 +82,7 @@ def test_within_sd_is_the_residual_of_an_analysis_of_variance() -> None:
         assert row[["conf_low", "conf_high"]].tolist() == pytest.approx(limits.tolist(), rel=1e-12)
 
 
+@pytest.mark.slow
 def test_the_interval_covers_as_often_as_it_says() -> None:
     rng = np.random.default_rng(11)
     names = [f"b{k}" for k in range(6)]

@@ -80,6 +80,7 @@ def test_interval_and_p_agree() -> None:
         assert 0 < outside.sum() < len(frame)
 
 
+@pytest.mark.slow
 def test_monte_carlo_errors_are_the_spread_over_seeds() -> None:
     fit = fit_mixed(SPLIT, "y ~ trt", random=["pair"])
     runs = [
@@ -118,6 +119,7 @@ def test_large_mean_and_scale_change_nothing() -> None:
     np.testing.assert_allclose(one, other, rtol=1e-6)
 
 
+@pytest.mark.slow
 def test_failed_fits_are_counted() -> None:
     """Three pairs with rows lost: some data sets have no maximum; they are counted and left out."""
     rng = np.random.default_rng(6)

@@ -159,6 +159,7 @@ def dense_profile(fit: Fit, r: float) -> float:
     return float(heights.max())
 
 
+@pytest.mark.slow
 def test_ends_of_a_correlation_by_a_grid_of_dense_likelihoods() -> None:
     """Twelve units of six: at the lower end no SDs reach more than half the chi-square below."""
     rng = np.random.default_rng(11)

@@ -201,6 +201,7 @@ def test_halving_buys_what_a_plan_with_less_variation_needs(plan: Plan, response
         assert parts.loc[name, "saved"] == now - needed
 
 
+@pytest.mark.slow
 def test_farms_dominate_where_the_effect_differs_between_them(plan: Plan) -> None:
     sites = tuple(replace(plan.sites[1], name=f"farm {k}", pairs=9) for k in range(6))
     many = replace(plan, sites=sites, lost=0.0)

@@ -85,6 +85,7 @@ def test_an_interrupt_before_anything_is_done_gives_an_empty_table() -> None:
     assert "simulated trials" in str(out)
 
 
+@pytest.mark.slow
 def test_a_line_cut_off_by_a_kill_is_drawn_again(tmp_path: Path, whole: Simulation) -> None:
     file = tmp_path / "chunks"
     run(checkpoint=file, progress=interrupting(3000))
@@ -104,6 +105,7 @@ def test_more_trials_than_before_take_no_short_chunk_from_the_checkpoint(tmp_pat
     same(run(checkpoint=file, trials=300), run(trials=300))
 
 
+@pytest.mark.slow
 def test_a_checkpoint_of_other_assumptions_or_another_seed_is_not_taken(tmp_path: Path) -> None:
     file = tmp_path / "chunks"
     run(checkpoint=file, trials=256)

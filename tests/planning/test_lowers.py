@@ -59,6 +59,7 @@ def test_the_first_row_is_the_plan_as_simulate_power_has_it(lowered: pd.DataFram
     assert own["difference"] == own["difference_mc"] == 0.0
 
 
+@pytest.mark.slow
 def test_differences_are_to_the_plan_with_the_error_of_both(lowered: pd.DataFrame) -> None:
     own, rest = lowered.iloc[0], lowered.iloc[1:]
     assert rest["power"].is_monotonic_increasing
@@ -69,6 +70,7 @@ def test_differences_are_to_the_plan_with_the_error_of_both(lowered: pd.DataFram
         assert own[size] == pytest.approx(0.05, abs=4 * own[f"{size}_mc"])
 
 
+@pytest.mark.slow
 def test_changes_without_a_meaning_in_the_layout_are_left_out(lowered: pd.DataFrame) -> None:
     several = {
         "spread doubles over storage",
@@ -134,6 +136,7 @@ def width_of(png: bytes) -> int:
     return int(struct.unpack(">I", png[16:20])[0])
 
 
+@pytest.mark.slow
 def test_pictures_are_one_column_wide_and_say_what_they_show(lowered: pd.DataFrame) -> None:
     chart = lowers_chart(lowered, target=0.8, alpha=0.05)
     assert width_of(chart.png) == int(300 * COLUMN)
@@ -154,6 +157,7 @@ def test_pictures_are_one_column_wide_and_say_what_they_show(lowered: pd.DataFra
     assert b"<svg" in curve.svg
 
 
+@pytest.mark.slow
 def test_a_broken_size_is_written_in_the_picture(lowered: pd.DataFrame) -> None:
     sound = lowered.assign(size=0.05)
     broken = lowered.assign(size=0.12)

@@ -32,7 +32,7 @@ def html_of(report: Report) -> str:
     return (report.path / "report.html").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", ["separate", "recored"])
+@pytest.mark.parametrize("name", ["separate", pytest.param("recored", marks=pytest.mark.slow)])
 def test_the_report_is_complete(
     written: Written, folder_of: Callable[[str], Path], name: str
 ) -> None:
@@ -188,6 +188,7 @@ def test_every_section_is_there_in_order(written: Written) -> None:
     assert "Warning" not in soup.get_text().replace("Warnings of the check", "")
 
 
+@pytest.mark.slow
 def test_text_of_the_data_is_text_everywhere(written: Written) -> None:
     report = written("hostile")
     html = html_of(report)
@@ -300,6 +301,7 @@ def test_from_inside_a_report_folder_it_is_written_again(
     assert [item.name for item in tmp_path.iterdir()] == ["report"]
 
 
+@pytest.mark.slow
 def test_a_report_somebody_wrote_in_is_not_replaced(written: Written, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(written("one pair").path, tmp_path / "report"))
     with (folder / "report.html").open("a", encoding="utf-8") as file:
