@@ -11,10 +11,12 @@ __all__ = ["STYLE", "page", "scrolling"]
 
 STYLE = """\
 :root { color-scheme: light; --paper: #ffffff; --ink: #1b1b1b; --quiet: #4d4d4d; --line: #b8b8b8;
-  --faint: #e2e2e2; --soft: #f2f2f2; --head: #e4e4e4; --key: #0072b2; --alarm: #d55e00; }
+  --faint: #e2e2e2; --soft: #f2f2f2; --head: #e4e4e4; --key: #0072b2; --alarm: #d55e00;
+  --shade: rgb(0 0 0 / 25%); }
 @media screen and (prefers-color-scheme: dark) {
   :root { color-scheme: dark; --paper: #16181b; --ink: #e6e6e3; --quiet: #b5b8bc; --line: #5f646b;
-    --faint: #33373c; --soft: #24272b; --head: #2f3338; --key: #6cbcee; --alarm: #f0894a; }
+    --faint: #33373c; --soft: #24272b; --head: #2f3338; --key: #6cbcee; --alarm: #f0894a;
+    --shade: rgb(255 255 255 / 30%); }
   figure img { background: #fff; padding: 0.5rem; border-radius: 0.25rem; }
 }
 * { box-sizing: border-box; }
@@ -39,9 +41,9 @@ a:focus-visible, summary:focus-visible, .st-scroll:focus-visible {
   background: var(--paper); }
 .st-skip:focus { top: 0.5rem; }
 .st-date { color: var(--quiet); margin: -0.2rem 0 1rem; }
-.st-contents ol { columns: 2; padding-left: 1.4rem; margin: 1.2rem 0; font-size: 0.95rem;
-  max-width: 40rem; }
-@media (max-width: 30rem) { .st-contents ol { columns: 1; } }
+.st-contents ol { columns: 2 15rem; column-gap: 1.5rem; padding: 0; margin: 1.2rem 0;
+  font-size: 0.95rem; max-width: 46rem; }
+.st-contents li { margin-left: 2rem; break-inside: avoid; }
 summary { cursor: pointer; width: fit-content; }
 img, svg { max-width: 100%; height: auto; }
 figure { margin: 1.25rem 0; break-inside: avoid; }
@@ -49,7 +51,11 @@ figcaption { color: var(--quiet); font-size: 0.9rem; margin-top: 0.35rem; max-wi
 pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--soft); padding: 0.75rem;
   font-size: 0.85rem; }
 .st-block { margin: 1.25rem 0; }
-.st-scroll { overflow-x: auto; }
+.st-scroll { overflow-x: auto; background:
+  linear-gradient(to right, var(--paper) 40%, transparent) left / 2.5rem 100% no-repeat local,
+  linear-gradient(to left, var(--paper) 40%, transparent) right / 2.5rem 100% no-repeat local,
+  linear-gradient(to right, var(--shade), transparent) left / 1rem 100% no-repeat scroll,
+  linear-gradient(to left, var(--shade), transparent) right / 1rem 100% no-repeat scroll; }
 .st-table { border-collapse: collapse; font-size: 0.9rem; font-variant-numeric: tabular-nums; }
 .st-table caption { text-align: left; font-weight: 600; padding: 0 0 0.4rem; }
 .st-table th, .st-table td { padding: 0.26rem 0.42rem; text-align: left; vertical-align: top;
@@ -72,7 +78,7 @@ pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--soft); p
   body > header, main { max-width: none; padding: 0; }
   .st-skip, .st-contents { display: none; }
   a { color: inherit; text-decoration: none; }
-  .st-scroll { overflow: visible; }
+  .st-scroll { overflow: visible; background: none; }
   .st-table { font-size: 8.5pt; line-height: 1.35; }
   .st-table th, .st-table td { padding: 0.2rem 0.25rem; }
   .st-table th.num { min-width: 0; }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from itertools import pairwise
@@ -11,6 +12,7 @@ import pandas as pd
 import pytest
 from browser import NARROW, Visit, barriers, chromium, disturbances, too_wide, visit
 from conftest import WITH_REPORTS, Written
+from PIL import Image
 from printed import cuts, read_printed
 
 from silagetrial.display import Table, page
@@ -130,6 +132,48 @@ def test_with_the_keyboard_alone(written: Written) -> None:
         assert page_of.evaluate("document.activeElement.parentElement.open")
         page_of.keyboard.press("Enter")
         assert not page_of.evaluate("document.activeElement.parentElement.open")
+
+
+def test_long_headings_do_not_lie_over_each_other(tmp_path: Path) -> None:
+    headings = [(f"h{k}", f"Mould, hours at the air, temperatures, {k}") for k in range(12)]
+    path = write(tmp_path, page("A trial", "", contents=headings))
+    with chromium() as browser:
+        for width in (NARROW, 1200):
+            with visit(browser, path, width=width) as opened:
+                links = opened.page.locator("nav a").all()
+                boxes = [box for link in links if (box := link.bounding_box()) is not None]
+            lefts = sorted({box["x"] for box in boxes})
+            assert len(boxes) == 12
+            assert len(lefts) == (1 if width == NARROW else 2)
+            # 24 pixels before a heading are its number's.
+            assert all(
+                box["x"] + box["width"] <= left - 24
+                for box in boxes
+                for left in lefts
+                if box["x"] < left
+            )
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_a_wide_table_shows_where_it_goes_on(tmp_path: Path, dark: bool) -> None:
+    wide = Table(pd.DataFrame({f"column {k}": [1.5] for k in range(12)}), title="Wide")
+    path = write(tmp_path, page("A trial", wide.to_html()))
+    with chromium() as browser, visit(browser, path, width=NARROW, dark=dark) as opened:
+        frame = opened.page.locator(".st-scroll")
+        seen = [edges(frame.screenshot())]
+        frame.evaluate("part => { part.scrollLeft = part.scrollWidth; }")
+        seen.append(edges(frame.screenshot()))
+    (left, right), (left_at_end, right_at_end) = seen
+    assert left == right_at_end != right == left_at_end
+
+
+def edges(png: bytes) -> tuple[int, int]:
+    """Lightness of the first and of the last pixel, at the height of the caption."""
+    picture = Image.open(io.BytesIO(png)).convert("L")
+    first, last = picture.getpixel((0, 2)), picture.getpixel((picture.width - 1, 2))
+    assert isinstance(first, int)
+    assert isinstance(last, int)
+    return first, last
 
 
 def test_landmarks_and_headings(written: Written) -> None:
