@@ -14,6 +14,7 @@ from typing import Final
 import pandas as pd
 from openpyxl import Workbook
 from openpyxl.styles import Alignment
+from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from silagetrial.data.examples import example_of
@@ -28,7 +29,7 @@ from silagetrial.errors import UsageError
 from silagetrial.planning.field_columns import FieldColumn, sheet_words, unit_of
 from silagetrial.planning.start_words import HOW_TO_USE, SETTINGS_TEXT
 from silagetrial.planning.workbook import drop_downs, listing, table_sheet
-from silagetrial.planning.workbook_cells import font, print_set_up, put
+from silagetrial.planning.workbook_cells import BOX, TO_FILL, font, plain_heading, print_set_up, put
 
 __all__ = ["WORKBOOK", "start_demo", "start_trial"]
 
@@ -40,6 +41,14 @@ _TRIAL: Final = "three_farms"
 _PLAN: Final = "plan_two_farms"
 _ROWS: Final = 200
 """Rows of each sheet that are formatted and have drop-down lists."""
+_NAMES: Final = "names"
+_MOST_NAMES: Final = 12
+_NAMED: Final = {
+    "bindings": ("binding", "binding_seen"),
+    "openings": ("planned_opening",),
+}
+"""What trial.toml is yet to name, and the columns that name it."""
+_NAMED_COLUMNS: Final = tuple(name for names in _NAMED.values() for name in names)
 
 
 def start_trial(
@@ -184,7 +193,7 @@ def _explained(settings: Settings) -> pd.DataFrame:
             _need(field),
             field.column.description,
             field.unit,
-            ", ".join(field.words),
+            "" if field.column.name in _NAMED_COLUMNS else ", ".join(field.words),
             example_of(field.column),
         )
         for table, fields in _columns(settings).items()
@@ -205,6 +214,7 @@ def _workbook(settings: Settings) -> Workbook:
     how = book.active
     assert isinstance(how, Worksheet)
     _how_to_use(how)
+    typed = _names(book.create_sheet(_NAMES))
     sheets = _columns(settings)
     for table, fields in sheets.items():
         sheet = book.create_sheet(table)
@@ -212,8 +222,32 @@ def _workbook(settings: Settings) -> Workbook:
         print_set_up(sheet, settings.title, wide=2, heading=True, kept=kept)
     explained = book.create_sheet("columns")
     listing(explained, _explained(settings), {"meaning": 80, "words": 44})
-    drop_downs(book, sheets, lambda _, field: field.words)
+    drop_downs(book, sheets, lambda _, field: field.words, typed=typed)
     return book
+
+
+def _names(sheet: Worksheet) -> dict[str, str]:
+    """Write the sheet of names that lists offer; return the cells that each column offers.
+
+    Lists of the names in an empty trial.toml would go on offering these when it is filled in.
+    """
+    last = _MOST_NAMES + 1
+    offered: dict[str, str] = {}
+    for j, (heading, columns) in enumerate(_NAMED.items(), start=1):
+        plain_heading(put(sheet, 1, j, f"{heading}, as in trial.toml"))
+        for row in range(2, last + 1):
+            cell = put(sheet, row, j, None)
+            cell.fill, cell.border, cell.number_format = TO_FILL, BOX, "@"
+        sheet.column_dimensions[get_column_letter(j)].width = 28
+        where = f"{_NAMES}!${get_column_letter(j)}$2:${get_column_letter(j)}${last}"
+        offered |= dict.fromkeys(columns, where)
+    put(
+        sheet,
+        1,
+        len(_NAMED) + 1,
+        "Typed here once, these are offered as lists by the other sheets.",
+    )
+    return offered
 
 
 def _how_to_use(sheet: Worksheet) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 import pandas as pd
@@ -135,14 +136,34 @@ def table_sheet(
     return get_column_letter(kept)
 
 
-def drop_downs(book: Workbook, sheets: _Sheets, words: _WordsOf) -> None:
-    """Give every column its list of words, its range of numbers and its prompt."""
+def drop_downs(
+    book: Workbook,
+    sheets: _Sheets,
+    words: _WordsOf,
+    *,
+    typed: Mapping[str, str] = MappingProxyType({}),
+) -> None:
+    """Give every column its list of words, its range of numbers and its prompt.
+
+    Parameters
+    ----------
+    book : openpyxl.Workbook
+    sheets : mapping of str to tuple of FieldColumn
+        The columns of each sheet.
+    words : callable
+        Table and column to the words of its list.
+    typed : mapping of str to str
+        Name of a column to the cells of which its list holds what is typed there.
+    """
     lists = book.create_sheet("lists")
     lists.sheet_state = "hidden"
     for table, columns in sheets.items():
         sheet = book[table]
         for j, field in enumerate(columns, start=1):
-            rule = _rule(lists, table, field, words(table, field))
+            where = typed.get(field.column.name)
+            rule = (
+                _rule(lists, table, field, words(table, field)) if where is None else _only(where)
+            )
             letter = get_column_letter(j)
             rule.add(f"{letter}2:{letter}{sheet.max_row}")
             rule.showInputMessage = True
@@ -171,6 +192,11 @@ def _rule(
             DataValidation("date", since_2000, operator="greaterThanOrEqual", allow_blank=True)
         )
     return DataValidation(allow_blank=True)
+
+
+def _only(where: str) -> DataValidation:
+    """Offer what stands in some cells, and let anything else pass: they may be blank still."""
+    return DataValidation("list", where, allow_blank=True, showErrorMessage=False)
 
 
 def _words(table: str, field: FieldColumn, layout: Layout) -> tuple[str, ...]:

@@ -124,6 +124,30 @@ def test_lists_of_words_are_offered(tmp_path: Path) -> None:
     assert book["bales"]["A2"].number_format == "@"  # 3-4 stays a name
 
 
+def test_names_that_trial_toml_is_yet_to_say_are_offered_as_typed(tmp_path: Path) -> None:
+    start_trial(tmp_path / "new", workbook=True)
+    path = tmp_path / "new" / "trial.xlsx"
+    book = load_workbook(path)
+    for table, name, heading in (
+        ("bales", "binding", "bindings"),
+        ("samples", "binding_seen", "bindings"),
+        ("bales", "planned_opening", "openings"),
+        ("weighings", "planned_opening", "openings"),
+    ):
+        sheet = book[table]
+        column = next(c.column_letter for c in sheet[1] if c.value == name)
+        rule = next(r for r in sheet.data_validations.dataValidation if f"{column}2" in r.sqref)
+        assert not rule.showErrorMessage, "what was not typed there is let pass"
+        cells = book["names"][rule.formula1.removeprefix("names!").replace("$", "")]
+        assert [cell[0].value for cell in cells] == [None] * 12
+        assert book["names"].cell(1, cells[0][0].column).value == f"{heading}, as in trial.toml"
+    shown = [str(v) for s in book for row in s.iter_rows(values_only=True) for v in row if v]
+    assert [text for text in shown if "binding A" in text or "8 months" in text] == []
+    book["names"]["A2"] = "net"
+    book.save(path)
+    assert not read_trial(tmp_path / "new").errors, "the sheet is for people"
+
+
 @pytest.mark.parametrize("there", ["file", "full"])
 def test_nothing_is_written_over(there: str, tmp_path: Path) -> None:
     place = tmp_path / "there"
