@@ -43,7 +43,7 @@ def _parser(words: Sequence[str]) -> Parser:
     describe_start(commands.add_parser("start", help="write an empty trial folder"))
     describe_check(commands.add_parser("check", help="list every problem in a trial folder"))
     describe_status(
-        commands.add_parser("status", help="say what is due, overdue or missing on a day")
+        commands.add_parser("status", help="say what is due, overdue, late or missing on a day")
     )
     describe_columns(
         commands.add_parser("columns", help="list the columns and settings a trial folder may have")

@@ -31,6 +31,7 @@ def describe_check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", action="store_true", help="say the same as JSON, for another program"
     )
+    _add_date(parser, "the day that no date may be later than")
     parser.set_defaults(run=_check)
 
 
@@ -63,12 +64,10 @@ def describe_start(parser: argparse.ArgumentParser) -> None:
 def describe_status(parser: argparse.ArgumentParser) -> None:
     """Describe the command that says what is to be done."""
     parser.description = (
-        "Say what is due, overdue or missing, while a bale can still be weighed or sampled."
+        "Say what is due, overdue, late or missing, while a bale can still be weighed or sampled."
     )
     parser.add_argument("folder", metavar="FOLDER", help="the trial folder")
-    parser.add_argument(
-        "--date", metavar="YYYY-MM-DD", type=day, help="the day it is for (default: today)"
-    )
+    _add_date(parser, "the day it is for")
     parser.set_defaults(run=_status)
 
 
@@ -101,8 +100,18 @@ def describe_entry(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_entry)
 
 
+def _add_date(parser: argparse.ArgumentParser, what: str) -> None:
+    parser.add_argument("--date", metavar="YYYY-MM-DD", type=day, help=f"{what} (default: today)")
+
+
+def _today(arguments: argparse.Namespace) -> dt.date:
+    """Return the day that was given, or today."""
+    given: dt.date | None = arguments.date
+    return given or dt.datetime.now().astimezone().date()
+
+
 def _check(arguments: argparse.Namespace) -> int:
-    trial = silagetrial.read_trial(arguments.folder)
+    trial = silagetrial.read_trial(arguments.folder, today=_today(arguments))
     if arguments.json:
         show(json.dumps(silagetrial.understood(trial), indent=2, ensure_ascii=False))
         return DataProblems.exit_code if trial.errors else 0
@@ -152,8 +161,8 @@ def _beside(folder: str) -> Path:
 
 
 def _status(arguments: argparse.Namespace) -> int:
-    trial = silagetrial.read_trial(arguments.folder)
-    today = arguments.date or dt.datetime.now().astimezone().date()
+    today = _today(arguments)
+    trial = silagetrial.read_trial(arguments.folder, today=today)
     table = silagetrial.status(trial, today=today)
     show(silagetrial.status_text(trial, table))
     return 0

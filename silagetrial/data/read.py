@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import gc
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -13,6 +14,7 @@ import pandas as pd
 
 from silagetrial.data.blind import set_aside, unblinded, without_reference
 from silagetrial.data.checks import in_order, run_checks
+from silagetrial.data.checks_today import none_later
 from silagetrial.data.convert import converted, measured
 from silagetrial.data.draft import Draft
 from silagetrial.data.due import due_table, with_due
@@ -38,7 +40,7 @@ KEPT: Final = ("scales", "blind_key")
 """Tables that keep every row: a scale is there before its check, a key before its sample."""
 
 
-def read_trial(path: str | Path) -> Trial:
+def read_trial(path: str | Path, *, today: dt.date | None = None) -> Trial:
     """Read and check a trial.
 
     Parameters
@@ -48,6 +50,9 @@ def read_trial(path: str | Path) -> Trial:
         kept events, scales and blind_key; each as a CSV file, or as a sheet of one workbook
         (.xlsx, .xls, .ods), or all of them in one flat table that trial.toml describes
         under ``[flat]``.
+    today : datetime.date, optional
+        Warn of dates that are later than this day. None: no date is compared with a day, so that
+        the same files give the same trial on any day.
 
     Returns
     -------
@@ -62,7 +67,7 @@ def read_trial(path: str | Path) -> Trial:
     """
     folder = Path(path)
     with _without_collector():
-        return _read(folder)
+        return _read(folder, today)
 
 
 @contextmanager
@@ -77,7 +82,7 @@ def _without_collector() -> Iterator[None]:
             gc.enable()
 
 
-def _read(folder: Path) -> Trial:
+def _read(folder: Path, today: dt.date | None) -> Trial:
     _refuse_no_folder(folder)
     refuse_outside(folder)
     settings, text, found = _settings(folder)
@@ -96,7 +101,7 @@ def _read(folder: Path) -> Trial:
     draft = Draft.begin(settings, text, tables, unreadable=frozenset(unreadable))
     reports, met = read_reports(folder)
     files = (SETTINGS_FILE, *sources.files, *reports.files)
-    trial = _trial(draft, reports, [*problems, *met], folder=folder, files=files)
+    trial = _trial(draft, reports, [*problems, *met], folder=folder, files=files, today=today)
     return replace(trial, problem_list=in_order(sources.as_told(trial.problem_list)))
 
 
@@ -120,6 +125,7 @@ def _trial(
     *,
     folder: Path,
     files: tuple[str, ...],
+    today: dt.date | None,
 ) -> Trial:
     """Put what was read in order, check it, and part it into what is done, due and a control."""
     found = [*problems]
@@ -134,6 +140,8 @@ def _trial(
         found += met
     draft, reference = without_reference(draft)
     found += run_checks(draft)
+    if today is not None:
+        found += none_later(draft, today=today)
     due = due_table(draft)
     tables = {
         table: draft.tables[table] if table in KEPT else draft.done(table) for table in TABLES

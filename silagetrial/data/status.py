@@ -1,4 +1,4 @@
-"""What a trial lacks on a given day: due, overdue, missing for good, or still to come."""
+"""What a trial lacks on a given day: due, overdue, late, missing for good, or still to come."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import pandas as pd
 
 from silagetrial.data.draft import is_given
 from silagetrial.data.groups import bales_of_samples
+from silagetrial.data.outside import outside_use
 from silagetrial.data.schema import SPARE
 from silagetrial.data.settings import Opening
 from silagetrial.data.trial import Trial
@@ -19,11 +20,12 @@ from silagetrial.display.table import Table
 
 __all__ = ["STATES", "status", "status_text"]
 
-State: TypeAlias = Literal["missing", "overdue", "due", "to come"]
+State: TypeAlias = Literal["missing", "late", "overdue", "due", "to come"]
 
 STATES: Final[Mapping[State, str]] = {
     "missing": "can no longer be done",
-    "overdue": "its last day is over, and it can still be done",
+    "late": "its window is over; done now, it is none of its opening",
+    "overdue": "its last day is over, and done now it still counts",
     "due": "today is one of its days",
     "to come": "its first day is later",
 }
@@ -67,7 +69,7 @@ def status(trial: Trial, *, today: dt.date) -> Table:
     Notes
     -----
     A weighing at wrapping counts as such up to half the time to the first window: until then the
-    bale can be weighed still, or again.
+    bale can be weighed still, or again. What belongs to an opening is late once the window is over.
     """
     rows = []
     for task in _tasks(trial):
@@ -102,7 +104,7 @@ def status_text(trial: Trial, table: Table) -> str:
     now = frame[frame["state"] != "to come"]
     if len(now):
         lines += ["", str(Table(now, title=""))]
-        lines += [f"{state}: {STATES[state]}" for state in STATES if state in {*now["state"]}]
+        lines += [_meant(state, trial) for state in STATES if state in {*now["state"]}]
     later = frame[frame["state"] == "to come"]
     if len(later):
         first = later.sort_values(["first_day", "what"], kind="stable").iloc[0]
@@ -110,16 +112,21 @@ def status_text(trial: Trial, table: Table) -> str:
     unmade = int((trial.due.frame["table"] == "bales").sum())
     if unmade:
         lines.append(f"Bales not made yet: {unmade}")
-    if trial.errors:
-        lines.append(f"Errors in the data: {len(trial.errors)}; see silagetrial check")
+    wrong = {"Errors": len(trial.errors), "Warnings": len(trial.warnings)}
+    lines += [f"{what} in the data: {n}; see silagetrial check" for what, n in wrong.items() if n]
     return "\n".join(lines)
+
+
+def _meant(state: State, trial: Trial) -> str:
+    use = f": {outside_use(trial.settings)}" if state == "late" else ""
+    return f"{state}: {STATES[state]}{use}"
 
 
 def _state(task: _Task, today: dt.date) -> State:
     if task.until is not None and today > task.until:
         return "missing"
     if today > task.last:
-        return "overdue"
+        return "overdue" if task.opening is None else "late"
     return "due" if today >= task.first else "to come"
 
 

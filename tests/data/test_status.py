@@ -42,7 +42,7 @@ def test_nothing_is_left_of_a_finished_trial(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("day", "state"),
-    [(0, "to come"), (50, "to come"), (51, "due"), (69, "due"), (70, "overdue"), (900, "overdue")],
+    [(0, "to come"), (50, "to come"), (51, "due"), (69, "due"), (70, "late"), (900, "late")],
 )
 def test_an_opening_by_its_window(day: int, state: str, tmp_path: Path) -> None:
     folder = undone(tmp_path, "A01-net-60", "A01-net-w60")
@@ -78,8 +78,8 @@ def test_a_bale_that_was_lost_before_is_not_asked_for(tmp_path: Path) -> None:
     assert states(folder, 61) == []
 
 
-@pytest.mark.parametrize(("day", "state"), [(70, "overdue"), (230, "overdue"), (231, "missing")])
-def test_a_core_can_be_made_up_for_till_the_next_opening(
+@pytest.mark.parametrize(("day", "state"), [(70, "late"), (230, "late"), (231, "missing")])
+def test_a_core_can_be_taken_late_till_the_next_opening(
     day: int, state: str, tmp_path: Path
 ) -> None:
     folder = make_trial(tmp_path, design="recored", pairs=1, sites=1)
@@ -95,10 +95,53 @@ def test_status_as_text_and_as_a_command(
     assert cli.main(["status", str(folder), "--date", "2025-08-20"]) == 0
     shown = capsys.readouterr().out
     assert "not done on 2025-08-20\n" in shown
-    for word in ("missing", "overdue"):
-        assert f"{word}: {STATES[word]}" in shown
+    assert f"missing: {STATES['missing']}\n" in shown
+    assert (
+        f"late: {STATES['late']}: used for a curve over storage only, and none is planned\n"
+        in shown
+    )
     assert "Next: sample at opening from 2026-01-12" in shown
     assert cli.main(["status", str(folder)]) == 0  # today
+    assert cli.main(["status", str(folder), "--date", "2025-05-27"]) == 0
+    assert f"overdue: {STATES['overdue']}\n" in capsys.readouterr().out
+
+
+def test_what_is_late_serves_a_planned_curve(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = undone(tmp_path, "A01-net-60")
+    path = folder / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    planned = text.replace("[analysis]\n", '[analysis]\ncurve = "linear"\n')
+    path.write_text(planned, encoding="utf-8")
+    assert cli.main(["status", str(folder), "--date", "2025-08-20"]) == 0
+    assert ": used for the curve over storage only\n" in capsys.readouterr().out
+
+
+def test_a_date_still_to_come_is_asked_about(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = make_trial(tmp_path, pairs=2, sites=1)
+    assert read_trial(folder).problem_list == (), "a report is the same on any day"
+    last = read_trial(folder).samples["taken_on"].max().date()
+    assert cli.main(["check", str(folder), "--date", f"{last}"]) == 0
+    assert "No problems found" in capsys.readouterr().out
+    before = last - dt.timedelta(days=1)
+    trial = read_trial(folder, today=before)
+    tables = {(item.severity, item.file, item.column) for item in trial.problem_list}
+    assert tables == {
+        ("warning", "samples.csv", "taken_on"),
+        ("warning", "weighings.csv", "weighed_at"),
+    }
+    assert cli.main(["check", str(folder), "--date", f"{before}"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert f"found: {last}, which is later than {before}" in shown
+    assert f"expected: a date up to {before}, the day of this check" in shown
+    assert "correct the date; a row that is planned and not done yet has none" in shown
+    assert cli.main(["status", str(folder), "--date", f"{before}"]) == 0
+    assert f"Warnings in the data: {len(trial.warnings)}; see silagetrial check" in (
+        capsys.readouterr().out
+    )
 
 
 def test_the_picture_of_pairs_and_openings(tmp_path: Path) -> None:
