@@ -23,6 +23,7 @@ from silagetrial.data.frames import TypedTable, empty_table
 from silagetrial.data.inside import refuse_outside
 from silagetrial.data.laboratory.join import with_reports
 from silagetrial.data.laboratory.results import LaboratoryResults, read_reports
+from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.placed import placed
 from silagetrial.data.placeholders import without_placeholders
 from silagetrial.data.read_settings import SETTINGS_FILE, read_sections, settings_reader
@@ -160,18 +161,13 @@ def _trial(
 
 
 def _refuse_no_folder(folder: Path) -> None:
-    if not folder.is_dir():
-        what = "a file" if folder.exists() else "nothing"
-        raise DataProblems(
-            [
-                Problem(
-                    "error",
-                    folder.name,
-                    None,
-                    None,
-                    f"{what} at {folder}",
-                    "a folder with trial.toml and bales.csv",
-                    "give the path of the trial's folder",
-                )
-            ]
-        )
+    if folder.is_dir():
+        return
+    what, remedy = "nothing", "give the path of the trial's folder"
+    if folder.exists():
+        what, remedy = "a file", f"give the folder it lies in: {folder.parent}"
+    elif folder.parent.is_dir():
+        beside = (item.name for item in folder.parent.iterdir() if item.is_dir())
+        remedy = did_you_mean(folder.name, beside, otherwise=remedy)
+    found, expected = f"{what} at {folder}", "a folder with trial.toml and bales.csv"
+    raise DataProblems([Problem("error", folder.name, None, None, found, expected, remedy)])

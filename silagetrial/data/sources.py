@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from silagetrial.data.files import RawTable, read_csv
 from silagetrial.data.flat import as_told, parted
@@ -16,12 +16,19 @@ from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.data.schema import OPTIONAL_TABLES, TABLES, file_name
 from silagetrial.data.settings import Files, Flat, Settings
 from silagetrial.data.tricks import without_tricks
+from silagetrial.data.which_folder import which_folder
 from silagetrial.data.workbook import Workbook, find_workbook, read_sheets
 from silagetrial.errors import DataProblems, Problem
 
 __all__ = ["Sources", "find_sources", "refuse_nothing"]
 
 Found: TypeAlias = "tuple[Problem, ...]"
+
+_HOW_TO_ADD: Final = "add it: `silagetrial start NEW` writes one to fill in, into a new folder"
+_OR_A_SHEET: Final = (
+    "add it, or a sheet of this name in the workbook; a heading alone says that there are no "
+    "entries yet"
+)
 
 
 @dataclass(frozen=True)
@@ -169,17 +176,26 @@ def refuse_nothing(
     Raises
     ------
     DataProblems
-        With every file that is missing.
+        With every file that is missing; of a folder of another kind with what it is.
     """
     in_sheet = workbook is not None and "bales" in workbook.sheets
     needed = (SETTINGS_FILE,) if in_sheet else (SETTINGS_FILE, file_name("bales"))
     missing = [name for name in needed if not (folder / name).is_file()]
+    other = which_folder(folder) if len(missing) > 1 else None
+    if other is not None:
+        raise DataProblems([_other_folder(folder, *other)])
     if missing:
         raise DataProblems([*(_missing_file(folder, name) for name in missing), *met])
 
 
+def _other_folder(folder: Path, what: str, remedy: str) -> Problem:
+    found, expected = f"{what} at {folder}", "a folder with trial.toml and bales.csv"
+    return Problem("error", folder.name, None, None, found, expected, remedy)
+
+
 def _missing_file(folder: Path, name: str) -> Problem:
     known = {SETTINGS_FILE, *map(file_name, TABLES)}
+    how = _HOW_TO_ADD if name == SETTINGS_FILE else _OR_A_SHEET
     there = sorted(
         entry.name for entry in folder.iterdir() if entry.is_file() and entry.name not in known
     )
@@ -190,12 +206,7 @@ def _missing_file(folder: Path, name: str) -> Problem:
         None,
         "no such file in the trial's folder",
         f"the file {name}",
-        did_you_mean(
-            name,
-            there,
-            otherwise="add it, or a sheet of this name in the workbook; a heading alone says "
-            "that there are no entries yet",
-        ),
+        did_you_mean(name, there, otherwise=how),
     )
 
 

@@ -17,6 +17,7 @@ from silagetrial.data.section_reader import SectionReader
 from silagetrial.data.settings import DIFFERENCE_RESPONSES, RESPONSES, Settings
 from silagetrial.data.settings_keys import FREE_SECTION, Raw
 from silagetrial.data.toml_text import line_of
+from silagetrial.data.which_folder import which_folder
 from silagetrial.errors import DataProblems, Problem
 from silagetrial.planning.follow_ons import blamed
 from silagetrial.planning.plan import (
@@ -62,7 +63,7 @@ def read_plan(path: str | Path) -> Plan:
     path = Path(path)
     file = path / PLAN_FILE if path.is_dir() else path
     if not file.is_file():
-        raise DataProblems([_no_plan(file)])
+        raise DataProblems([_no_plan(path, file)])
     text = decode(file.read_bytes(), file=file.name)
     if isinstance(text, Problem):
         raise DataProblems([text])
@@ -246,13 +247,14 @@ def _settings_problems(settings: Settings, text: str, file: str) -> list[Problem
     return [replace(problem, file=file) for check in SETTINGS_CHECKS for problem in check(draft)]
 
 
-def _no_plan(file: Path) -> Problem:
+def _no_plan(path: Path, file: Path) -> Problem:
+    found, remedy = which_folder(path) or (None, "give the path of the plan or of its folder")
     return Problem(
         "error",
         str(file),
         None,
         None,
-        "no such file",
+        "no such file" if found is None else f"{found} at {path}",
         f"a plan, {PLAN_FILE}",
-        "give the path of the plan or of the folder it lies in",
+        remedy,
     )

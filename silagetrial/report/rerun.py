@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from silagetrial.data.which_folder import which_folder
 from silagetrial.display.place import WRITER, FileHash, hash_file
 from silagetrial.errors import SilageTrialError, UsageError
 from silagetrial.report.compared import count_values, differences
-from silagetrial.report.contents import DATA, MANIFEST, PDF, RESULTS
+from silagetrial.report.contents import DATA, HTML, MANIFEST, PDF, RESULTS
 from silagetrial.report.environment import changes, this_environment
 from silagetrial.report.kept_files import FileState, copy_files, file_states, read_json
 from silagetrial.report.manifest import Manifest, read_manifest
@@ -58,6 +59,7 @@ def reproduce(folder: str | Path, *, progress: Progress | None = None) -> Reprod
             expected="the folder of a finished report",
             remedy="give the folder that holds manifest.json",
         )
+    _refuse_other(place)
     manifest = read_manifest(place)
     here = this_environment()
     changed = changes(manifest.environment, here)
@@ -76,6 +78,17 @@ def reproduce(folder: str | Path, *, progress: Progress | None = None) -> Reprod
         pages=() if changed else again.pages,
         stopped=again.stopped,
     )
+
+
+def _refuse_other(place: Path) -> None:
+    """Say of a folder without any of a report what it is, where that is known."""
+    if (place / MANIFEST).exists() or (place / HTML).exists():
+        return
+    other = which_folder(place)
+    if other is not None:
+        what, remedy = other
+        expected = "the folder of a finished report"
+        raise UsageError(found=f"{what} at {place}", expected=expected, remedy=remedy)
 
 
 def _states(

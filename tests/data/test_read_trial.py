@@ -326,22 +326,70 @@ def test_bom_and_windows_line_ends_are_read(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "found"), [("nowhere", "nothing at"), ("trial.toml", "a file at")]
+    ("name", "found", "remedy"),
+    [
+        ("nowhere", "nothing at", "give the path of the trial's folder"),
+        (
+            "trail",
+            "nothing at",
+            "did you mean 'trial'? If not, give the path of the trial's folder",
+        ),
+        ("trial/trial.toml", "a file at", "give the folder it lies in: {folder}"),
+    ],
 )
-def test_no_folder(tmp_path: Path, name: str, found: str) -> None:
-    folder = make_trial(tmp_path)
+def test_no_folder(tmp_path: Path, name: str, found: str, remedy: str) -> None:
+    folder = make_trial(tmp_path / "trial")
     with pytest.raises(DataProblems) as caught:
-        read_trial(folder / name)
+        read_trial(tmp_path / name)
     (problem,) = caught.value.problems
     assert problem.found.startswith(found)
     assert problem.expected == "a folder with trial.toml and bales.csv"
-    assert problem.remedy == "give the path of the trial's folder"
+    assert problem.remedy == remedy.format(folder=folder)
+
+
+@pytest.mark.parametrize(
+    ("files", "found", "remedy"),
+    [
+        (
+            ("report.html", "manifest.json"),
+            "a finished report",
+            "`silagetrial reproduce {}` checks",
+        ),
+        (
+            ("plan.toml",),
+            "a plan",
+            "`silagetrial plan {} --out my_trial` writes the trial's folder",
+        ),
+        (("worth.html",), "the page of a plan's power", "open `{}/worth.html` to read it"),
+        (("a/trial.toml",), "a folder above a trial", "give the trial's own folder: `{}/a`"),
+        (
+            tuple(f"{name}/trial.toml" for name in "abcd"),
+            "a folder above a trial",
+            "`{0}/a`, `{0}/b`, `{0}/c` and 1 more",
+        ),
+    ],
+)
+def test_a_folder_of_another_kind(
+    tmp_path: Path, files: tuple[str, ...], found: str, remedy: str
+) -> None:
+    for name in files:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("", encoding="utf-8")
+    with pytest.raises(DataProblems) as caught:
+        read_trial(tmp_path)
+    (problem,) = caught.value.problems
+    assert problem.found == f"{found} at {tmp_path}"
+    assert problem.expected == "a folder with trial.toml and bales.csv"
+    assert remedy.format(tmp_path) in problem.remedy
 
 
 def test_empty_folder(tmp_path: Path) -> None:
     with pytest.raises(DataProblems, match=r"2 problems in the files of the trial") as caught:
         read_trial(tmp_path)
     assert [problem.file for problem in caught.value.problems] == ["trial.toml", "bales.csv"]
+    assert caught.value.problems[0].remedy == (
+        "add it: `silagetrial start NEW` writes one to fill in, into a new folder"
+    )
 
 
 def test_text_that_is_no_toml(tmp_path: Path) -> None:

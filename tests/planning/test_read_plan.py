@@ -366,6 +366,9 @@ def test_no_toml_and_no_file_and_no_text(tmp_path: Path) -> None:
         read_plan(tmp_path)
     with pytest.raises(DataProblems, match="no such file"):
         read_plan(tmp_path / "other.toml")
+    (tmp_path / "trial.toml").write_text("", encoding="utf-8")
+    with pytest.raises(DataProblems, match=r"a trial at .*; expected a plan, plan\.toml; `silage"):
+        read_plan(tmp_path)
     (tmp_path / "plan.toml").write_bytes(b"\xff\xfe\xfa")
     with pytest.raises(DataProblems, match=r"plan\.toml"):
         read_plan(tmp_path)

@@ -258,6 +258,11 @@ def test_a_folder_that_is_no_report_is_refused(tmp_path: Path) -> None:
     assert caught.value.remedy == "give the folder that holds manifest.json"
     with pytest.raises(UsageError, match=r"no manifest\.json in "):
         reproduce(tmp_path)
+    (tmp_path / "trial.toml").write_text("", encoding="utf-8")
+    with pytest.raises(UsageError) as caught:
+        reproduce(tmp_path)
+    assert caught.value.found == f"a trial at {tmp_path}"
+    assert f"`silagetrial report {tmp_path} --out DIR` writes its report" in caught.value.remedy
 
 
 def test_many_differences_are_counted(moved: Path) -> None:
@@ -284,7 +289,7 @@ def test_on_the_command_line(moved: Path, capsys: pytest.CaptureFixture[str]) ->
     assert cli.main(["reproduce", str(moved)]) == 5
     assert "\x1b" not in capsys.readouterr().out
     assert cli.main(["reproduce", str(moved / "data")]) == 2
-    assert "no manifest.json" in capsys.readouterr().err
+    assert f'`silagetrial check "{moved / "data"}"` looks it' in capsys.readouterr().err
 
 
 def snapshot(folder: Path) -> dict[str, tuple[int, bytes]]:
