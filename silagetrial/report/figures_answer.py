@@ -15,7 +15,7 @@ from silagetrial.data import Trial
 from silagetrial.display.axes import key, log_axis
 from silagetrial.display.block import Picture
 from silagetrial.display.language import noun, say
-from silagetrial.display.phrases import block_word, count, joined, level_name, number, short
+from silagetrial.display.phrases import amount, block_word, count, joined, level_name, number, short
 from silagetrial.display.style import INK, Look, canvas, finish, looks
 from silagetrial.report.figures_data import (
     bales_of,
@@ -27,6 +27,7 @@ from silagetrial.report.figures_data import (
     with_headings,
 )
 from silagetrial.report.findings import planned, planned_days
+from silagetrial.report.sentences import limits
 
 __all__ = ["answer"]
 
@@ -245,12 +246,13 @@ def _caption(trial: Trial, result: ResponseAnalysis, frame: pd.DataFrame) -> str
     matters = frame[frame["what"] == _MATTERS]
     if len(matters):
         place = {"binding": matters["binding"].iloc[0], "opening": matters["opening"].iloc[0]}
-        edge = f"{settings.analysis.important[response.name]:g}"
+        edge = settings.analysis.important[response.name]
         if response.effect == "ratio":
-            parts.append(say("figure.answer_matters_ratio", edge=edge, **place))
+            low, high = limits(edge, response.unit, effect=response.effect)
+            parts.append(say("figure.answer_matters_ratio", below=low, above=high, **place))
         else:
-            said = {"edge": edge, "unit": response.unit, **place}
-            parts.append(say("figure.answer_matters_difference", **said))
+            size = amount(edge, response.unit)
+            parts.append(say("figure.answer_matters_difference", size=size, **place))
     if (frame["what"] == _LIMIT).any():
         parts.append(say("figure.answer_limit"))
     return " ".join(part for part in [*parts, not_drawn(result)] if part)

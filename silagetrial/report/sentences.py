@@ -31,6 +31,7 @@ __all__ = [
     "doubt",
     "evidence",
     "importance",
+    "limits",
     "reach",
 ]
 
@@ -276,11 +277,27 @@ def importance(finding: Finding, edge: float, *, alpha: float) -> str:
     return say("importance.open", limit=limit)
 
 
+def limits(edge: float, unit: str, *, effect: str) -> tuple[str, str]:
+    """Return both ends of what is too small to matter, as every text of the report has them.
+
+    Parameters
+    ----------
+    edge : float
+        A ratio above 1, or a difference above 0.
+    unit : str
+        Of a difference.
+    effect : {"ratio", "difference"}
+    """
+    if effect == "ratio":
+        return quantity(1 / edge), quantity(edge)
+    return quantity(-edge, unit), quantity(edge, unit)
+
+
 def _limit(finding: Finding, edge: float, *, told: bool) -> str:
     """The smallest difference that matters, on the side of one that was told."""
     if finding.effect != "ratio":
         return amount(edge, finding.unit)
-    below, above = quantity(1 / edge), quantity(edge)
+    below, above = limits(edge, finding.unit, effect=finding.effect)
     if not told:
         return say("importance.limit_ratio_both", below=below, above=above)
     if finding.estimate < 1:

@@ -14,6 +14,7 @@ from silagetrial.display.phrases import block_word, joined, level_name
 from silagetrial.report.figures_data import means_word
 from silagetrial.report.findings import Finding, planned
 from silagetrial.report.nearest import nearest
+from silagetrial.report.sentences import limits
 from silagetrial.report.tables_results import NOTHING, Shown, limit_labels
 
 __all__ = ["answer", "verdict"]
@@ -43,11 +44,11 @@ def answer(analysis: Analysis) -> Shown:
     places = list(dict.fromkeys(frame["opening"]))
     at = places[0] if len(places) == 1 else ""
     columns = ["response", "first_mean", "second_mean", "comparison", *_NUMBERS[2:], "p_value"]
-    columns += ["df", "important", "verdict", "pairs", "bales"]
+    columns += ["df", "limits", "verdict", "pairs", "bales"]
     if not at:
         columns.insert(1, "opening")
     if frame["important"].isna().all():
-        columns.remove("important")
+        columns.remove("limits")
     nouns = noun(block_word(trial.settings.compare), 2)
     return Table(
         frame,
@@ -57,13 +58,12 @@ def answer(analysis: Analysis) -> Shown:
             "first_mean": _one(frame["first"], say("answer.first")),
             "second_mean": _one(frame["second"], say("answer.second")),
             "comparison": say("answer.compared"),
-            "important": say("answer.matters_from"),
+            "limits": say("answer.matters_from"),
             "pairs": nouns,
             "bales": _one(frame["of"], say("answer.bales")),
         },
         shown=tuple(columns),
         errors={"first_mean": "first_std_error", "second_mean": "second_std_error"},
-        formats={"important": "g"},
         notes=_notes(analysis, frame),
         name="answer",
     )
@@ -117,9 +117,15 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
         "p_value": finding.p,
         "df": tested["df"],
         "important": float("nan") if edge is None else edge,
+        "limits": "" if edge is None else _limits(finding, edge),
         "verdict": verdict(finding, edge, alpha=plan.alpha),
         **_units(result, finding),
     }
+
+
+def _limits(finding: Finding, edge: float) -> str:
+    low, high = limits(edge, finding.unit, effect=finding.effect)
+    return say("answer.either", low=low, high=high)
 
 
 def _tested(result: ResponseAnalysis, finding: Finding) -> pd.Series[float]:

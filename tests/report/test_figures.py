@@ -219,6 +219,13 @@ def test_page_one_draws_every_bale_and_every_mean_and_says_so_in_its_data(
         ratio = result.response.effect == "ratio"
         wanted = [base * edge, base / edge] if ratio else [base + edge, base - edge]
         assert list(matters[value]) == wanted
+        limit = (
+            "your limit, a ratio to net of 0.67 or 1.50"
+            if ratio
+            else "your limit, 1 percentage point more or less than net"
+        )
+        said = f"Short broken lines: {limit} at {matters['opening'].iloc[0]}."
+        assert said in picture.caption
 
 
 def test_the_limit_of_the_plan_is_a_named_line(analysed: Analysed, sketches: Sketches) -> None:

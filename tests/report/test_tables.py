@@ -73,7 +73,8 @@ def test_page_one_has_the_planned_contrast_of_each_response_and_its_basis(
     ]
     text = str(made)
     assert "film / net" in text
-    assert "matters from" in text
+    assert "your limit" in text
+    assert list(made.frame["limits"]) == ["0.67 or 1.50", "\N{MINUS SIGN}1.00 or 1.00"]
     assert tables.answer(analysed("one pair")) == Prose(())
     # No opening has all three bindings: the planned bindings where they were compared.
     other = shown(tables.answer(analysed("no common opening")))
