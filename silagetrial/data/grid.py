@@ -15,10 +15,14 @@ from silagetrial.data.trial import Trial
 
 __all__ = ["MARKS", "GridRow", "pair_grid", "pair_grid_text", "understood"]
 
-State: TypeAlias = Literal["complete", "sample", "weighing", "outside", "open", "lost", "none"]
+State: TypeAlias = Literal[
+    "complete", "group", "no start", "sample", "weighing", "outside", "open", "lost", "none"
+]
 
 MARKS: Final[Mapping[State, str]] = {
     "complete": "#",
+    "group": "g",
+    "no start": "n",
     "sample": "s",
     "weighing": "w",
     "outside": "o",
@@ -26,12 +30,19 @@ MARKS: Final[Mapping[State, str]] = {
     "lost": "x",
     "none": " ",
 }
-"""One letter a bale; `_LEGEND` says what each means."""
+"""One letter a bale; `_MEANT` says what each means."""
 
-_LEGEND: Final = (
-    "# sample and weighing   s sample only   w weighing only   o outside the window   "
-    ". nothing yet   x lost before"
-)
+_MEANT: Final[Mapping[State, str]] = {
+    "complete": "sample and weighing",
+    "group": "the same, of several bales at once: one value of them, none of each bale",
+    "no start": "the same, but no crop sample or no weighing at wrapping: no DM loss",
+    "sample": "sample only",
+    "weighing": "weighing only",
+    "outside": "outside the window",
+    "open": "nothing yet",
+    "lost": "lost before",
+}
+_EXPLAINED: Final[tuple[State, ...]] = ("group", "no start")
 MOST_LINES: Final = 60
 """Pairs shown one by one; of a larger trial each site is counted."""
 
@@ -78,7 +89,15 @@ def pair_grid(trial: Trial) -> tuple[GridRow, ...]:
             str(key): value for key, value in bale.items()
         }
 
-    given = _Given(sampled, weighed, outside, lost, separate=settings.design == "separate")
+    given = _Given(
+        sampled,
+        weighed,
+        outside,
+        lost,
+        together=_together(samples) | _together(weighings),
+        started=_started(trial, samples, weighings),
+        separate=settings.design == "separate",
+    )
     return tuple(
         GridRow(
             site,
@@ -98,17 +117,33 @@ def _given_at(table: pd.DataFrame, *, inside: bool) -> set[tuple[object, object]
     return {*zip(rows["bale"], rows["opening"], strict=True)}
 
 
+def _together(table: pd.DataFrame) -> set[tuple[object, object]]:
+    """Bale and opening of each row of several bales."""
+    return _given_at(table[table["bale"].map(len) > 1], inside=True)
+
+
+def _started(trial: Trial, samples: pd.DataFrame, weighings: pd.DataFrame) -> set[object]:
+    """Bales of which there is a crop sample and a weighing at wrapping, alone or with others."""
+    crop = {*samples.loc[samples["kind"] == "day0", "bale"].explode()}
+    first = {*weighings.loc[weighings["first"], "bale"].explode()}
+    bales = trial.bales[["bale", "pair", "lot"]].itertuples(index=False, name=None)
+    return {names[0] for names in bales if names[0] in first and crop & {*names}}
+
+
 @dataclass(frozen=True)
 class _Given:
     """What there is, to look up: bale and opening of samples and of weighings; bales lost.
 
-    `sampled` and `weighed` are inside the window of the opening, `outside` is of either.
+    `sampled` and `weighed` are inside the window of the opening, `outside` is of either;
+    `together` are those of several bales at once, `started` bales with what DM loss begins from.
     """
 
     sampled: Collection[tuple[object, object]]
     weighed: Collection[tuple[object, object]]
     outside: Collection[tuple[object, object]]
     lost: Collection[object]
+    together: Collection[tuple[object, object]]
+    started: Collection[object]
     separate: bool
 
     def state(self, bale: Mapping[str, object] | None, opening: str) -> State:
@@ -117,8 +152,12 @@ class _Given:
             return "none"
         sample = (bale["bale"], opening) in self.sampled
         weighing = (bale["bale"], opening) in self.weighed
+        if sample and weighing:
+            if (bale["bale"], opening) in self.together:
+                return "group"
+            return "complete" if bale["bale"] in self.started else "no start"
         if sample or weighing:
-            return "complete" if sample and weighing else "sample" if sample else "weighing"
+            return "sample" if sample else "weighing"
         if (bale["bale"], opening) in self.outside:
             return "outside"
         if self.separate and bale["planned_opening"] != opening:
@@ -146,7 +185,16 @@ def pair_grid_text(trial: Trial) -> str:
             for states, name in zip(row.states, openings, strict=True)
         ]
         lines.append("  ".join([f"  {row.pair.ljust(wide)}", *cells]).rstrip())
-    return "\n".join([*lines, _LEGEND])
+    there = {state for row in rows for states in row.states for state in states}
+    return "\n".join([*lines, *_legend(there)])
+
+
+def _legend(there: Collection[State]) -> list[str]:
+    """Say what each letter in the picture means: on one line, but for what takes longer."""
+    short = [state for state in _MEANT if state in there and state not in _EXPLAINED]
+    lines = ["   ".join(f"{MARKS[state]} {_MEANT[state]}" for state in short)]
+    lines += [f"{MARKS[state]} {_MEANT[state]}" for state in _EXPLAINED if state in there]
+    return [line for line in lines if line]
 
 
 def understood(trial: Trial) -> dict[str, Any]:
@@ -193,7 +241,7 @@ def _counted(rows: Sequence[GridRow], openings: Sequence[str]) -> str:
         counts = []
         for k, name in enumerate(openings):
             planned = [row.states[k] for row in of_site if {*row.states[k]} != {"none"}]
-            whole = sum(1 for states in planned if {*states} <= {"complete", "none"})
+            whole = sum(1 for states in planned if {*states} <= {"complete", "group", "none"})
             counts.append(f"{name}: {whole} of {len(planned)}")
         lines.append(f"  {site}  {', '.join(counts)}")
     return "\n".join(lines)

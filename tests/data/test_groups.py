@@ -11,6 +11,7 @@ from problem_case import cell, parts
 
 from silagetrial import analyse
 from silagetrial.data import read_trial
+from silagetrial.data.grid import pair_grid, pair_grid_text
 from silagetrial.data.status import status
 
 
@@ -46,6 +47,18 @@ def test_a_group_weighing_is_one_value(tmp_path: Path) -> None:
     assert (row["first"], row["later"]) == tuple(net)
     assert row["change"] == pytest.approx(100 * (net[1] / net[0] - 1))
     assert "of the whole group" in trial.group_masses.notes[0]
+
+
+def test_bales_weighed_together_are_marked_in_the_picture(tmp_path: Path) -> None:
+    trial = read_trial(weighed_together(tmp_path))
+    marked = [row for row in pair_grid(trial) if ("group", "complete") in row.states]
+    assert len(marked) == 3
+    text = pair_grid_text(trial)
+    assert text.count("  g#") == 3
+    assert text.endswith(
+        "# sample and weighing\n"
+        "g the same, of several bales at once: one value of them, none of each bale"
+    )
 
 
 def test_no_bale_gets_a_dm_loss_from_a_group(tmp_path: Path) -> None:

@@ -157,6 +157,23 @@ def test_the_picture_of_pairs_and_openings(tmp_path: Path) -> None:
     assert "  A01  ws" in text
     assert "  A02  #x" in text
     assert "  A03           ##" in text
+    assert text.splitlines()[-1] == (
+        "# sample and weighing   s sample only   w weighing only   x lost before"
+    )
+
+
+@pytest.mark.parametrize(
+    ("gone", "states"),
+    [("A01-net-w0", ("no start", "complete")), ("A01-day0", ("no start", "no start"))],
+)
+def test_the_picture_tells_bales_without_a_beginning(
+    gone: str, states: tuple[str, str], tmp_path: Path
+) -> None:
+    trial = read_trial(undone(tmp_path, gone))
+    assert next(row.states[0] for row in pair_grid(trial) if row.pair == "A01") == states
+    assert pair_grid_text(trial).endswith(
+        "n the same, but no crop sample or no weighing at wrapping: no DM loss"
+    )
 
 
 def test_a_large_trial_is_counted(tmp_path: Path) -> None:
