@@ -8,6 +8,7 @@ from typing import Final
 
 from silagetrial.data.draft import Draft, Row, by_line, is_given
 from silagetrial.data.schema import SPARE
+from silagetrial.data.settings import Settings
 from silagetrial.errors import Problem, Severity
 
 __all__ = [
@@ -125,6 +126,19 @@ def _differing(
                 )
 
 
+def _how_to_plan(settings: Settings) -> str:
+    if settings.flat is not None:
+        name = settings.openings[0].name if settings.openings else "its name"
+        return (
+            'name its heading under [flat.columns], as "bales.planned_opening"; where all bales '
+            f'have one, write "bales.planned_opening" = "{name}" under [flat.same]'
+        )
+    return (
+        "add the column; only where the same bales are cored at each opening, set "
+        'bales = "recored" under [design]'
+    )
+
+
 def opening_planned(draft: Draft) -> Iterator[Problem]:
     """Check that separate bales have a planned opening each, re-cored bales none."""
     separate = draft.settings.design == "separate"
@@ -137,7 +151,7 @@ def opening_planned(draft: Draft) -> Iterator[Problem]:
             "planned_opening",
             found="no column planned_opening",
             expected="the opening drawn for each bale",
-            remedy='add the column, or set bales = "recored" under [design]',
+            remedy=_how_to_plan(draft.settings),
         )
         return
     for bale in draft.rows("bales"):

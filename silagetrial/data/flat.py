@@ -197,8 +197,14 @@ def _differs(
         heading_of(flat, *target),
         f"{cell!r}, and {other!r} in an earlier row of the same {_OF_WHAT[target[0]]}",
         "the same in all rows",
-        "see which is right and correct the other",
+        "see which is right and correct the other" + (_OF_EACH if target[0] == "day0" else ""),
     )
+
+
+_OF_EACH: Final = (
+    '; where each bale had a sample of its own, write "day0.of" beside "bales.bale" under '
+    "[flat.columns]"
+)
 
 
 _OF_WHAT: Final = {

@@ -113,7 +113,8 @@ def _no_table(file: str, sheets: Sequence[str]) -> Problem:
         None,
         f"a workbook without a sheet that is known: {', '.join(sheets)}",
         f"sheets named {', '.join(TABLES)}",
-        "rename the sheets, or leave it: the workbook is not read",
+        "rename the sheets; or, for one table with headings of your own, name it under [flat] in "
+        "trial.toml; or leave it: the workbook is not read",
     )
 
 

@@ -228,7 +228,7 @@ SHEETS = (
         None,
         None,
         "a workbook without a sheet that is known: Tabelle1",
-        "rename the sheets, or leave it",
+        "rename the sheets; or, for one table with headings of your own, name it under [flat]",
     ),
     error(
         "find_workbook",

@@ -350,7 +350,7 @@ DESIGN = (
         "planned_opening",
         "bale,pair",
         "no column planned_opening",
-        'add the column, or set bales = "recored"',
+        "add the column; only where the same bales are cored at each opening, set bales =",
     ),
     warning(
         "opening_used",

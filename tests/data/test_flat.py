@@ -160,6 +160,30 @@ def test_what_is_of_a_bale_is_the_same_in_all_its_rows(tmp_path: Path) -> None:
     assert error.remedy == "see which is right and correct the other"
 
 
+def test_a_sample_of_each_bale_is_named_so(tmp_path: Path) -> None:
+    folder = flattened(tmp_path)
+    changed(folder, 1, "DM in", "341")
+    (error,) = read_trial(folder).errors
+    assert "in an earlier row of the same sample of the crop" in error.found
+    assert error.remedy == (
+        "see which is right and correct the other; where each bale had a sample of its own, write "
+        '"day0.of" beside "bales.bale" under [flat.columns]'
+    )
+
+
+def test_the_opening_of_all_bales_is_said_once(tmp_path: Path) -> None:
+    folder = flattened(tmp_path)
+    planned = next(line for line in COLUMNS.splitlines() if "planned_opening" in line)
+    settings_changed(folder, f"{planned}\n", "")
+    problem = next(e for e in read_trial(folder).errors if e.column == "planned_opening")
+    remedy = 'write "bales.planned_opening" = "60 days" under [flat.same]'
+    assert problem.remedy.endswith(f"where all bales have one, {remedy}")
+    settings_changed(folder, "[flat.same]\n", '[flat.same]\n"bales.planned_opening" = "60 days"\n')
+    found = read_trial(folder)
+    assert not [e for e in found.errors if e.column == "planned_opening"]
+    assert {*found.bales["planned_opening"]} == {"60 days"}
+
+
 @pytest.mark.parametrize(
     ("old", "new", "found", "remedy"),
     [
