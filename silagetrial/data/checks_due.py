@@ -30,18 +30,20 @@ def day0_sample_there(draft: Draft) -> Iterator[Problem]:
     }
     if not (draft.can_look_up("samples") and draft.can_look_up("bales")):
         return
+    lacking = []
     for bale in draft.bales.values():
         if bale["line"] in draft.due["bales"]:
             continue
         names = (bale["bale"], bale["pair"], bale["lot"])
         if day0.isdisjoint(names) and not draft.is_unsure("samples", *names):
-            yield _missing(
-                draft,
-                bale,
-                "no day-0 sample",
-                "a sample of kind day0 of the bale, its pair or its lot",
-                "DM loss",
-            )
+            lacking.append(bale)
+    yield from _no_beginning(
+        draft,
+        lacking,
+        "no day-0 sample",
+        "a sample of kind day0 of the bale, its pair or its lot",
+        begun=bool(day0),
+    )
 
 
 def opening_sample_there(draft: Draft) -> Iterator[Problem]:
@@ -82,11 +84,18 @@ def first_weighing_there(draft: Draft) -> Iterator[Problem]:
         if opening is None and planned.get(("weighings", line)) is None
         for bale in bales
     }
-    for bale in _wrapped(draft, "weighings"):
-        if bale["bale"] not in weighed and not draft.is_unsure("weighings", bale["bale"]):
-            yield _missing(
-                draft, bale, "no weighing at wrapping", "a weighing soon after wrapping", "DM loss"
-            )
+    lacking = [
+        bale
+        for bale in _wrapped(draft, "weighings")
+        if bale["bale"] not in weighed and not draft.is_unsure("weighings", bale["bale"])
+    ]
+    yield from _no_beginning(
+        draft,
+        lacking,
+        "no weighing at wrapping",
+        "a weighing soon after wrapping",
+        begun=bool(weighed),
+    )
 
 
 def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
@@ -103,6 +112,25 @@ def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
         if (bale["bale"], name) not in there and bale["bale"] not in to_come
     ]
     yield from _absent(draft, absent, there, what="weighing", expected="a weighing", lost="DM loss")
+
+
+def _no_beginning(
+    draft: Draft, lacking: Sequence[Row], what: str, expected: str, *, begun: bool
+) -> Iterator[Problem]:
+    """Tell which bales lack what DM loss begins from; where none has it, once."""
+    if begun or len(lacking) < 2:
+        for bale in lacking:
+            yield _missing(draft, bale, what, expected, "DM loss")
+        return
+    yield draft.problem(
+        "bales",
+        min(bale["line"] for bale in lacking),
+        "bale",
+        found=f"{what} of any bale ({len(lacking)} made)",
+        expected=f"{expected}, of each",
+        remedy="add them if they exist; without them there is no DM loss",
+        severity="warning",
+    )
 
 
 def _absent(
@@ -129,7 +157,7 @@ def _absent(
     for name, bales in whole.items():
         yield draft.problem(
             "bales",
-            bales[0]["line"],
+            min(bale["line"] for bale in bales),
             "bale",
             found=f"no {what} of any bale at {name} ({len(bales)} planned)",
             expected=f"{expected} of each at {name}, when its days have come",

@@ -20,6 +20,7 @@ from problem_case import (
     toml,
     warning,
     without,
+    without_ending,
 )
 
 NAMES = (
@@ -381,6 +382,24 @@ DESIGN = (
         NET,
         "bale A01-net: no day-0 sample",
         "the bale gives no DM loss",
+    ),
+    warning(
+        "day0_sample_there",
+        without_ending("samples", "-day0"),
+        "bales.csv",
+        "bale",
+        NET,
+        "no day-0 sample of any bale (16 made)",
+        "without them there is no DM loss",
+    ),
+    warning(
+        "first_weighing_there",
+        without_ending("weighings", "-w0"),
+        "bales.csv",
+        "bale",
+        NET,
+        "no weighing at wrapping of any bale (16 made)",
+        "without them there is no DM loss",
     ),
     warning(
         "opening_sample_there",

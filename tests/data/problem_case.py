@@ -79,6 +79,17 @@ def without(table: str, name: str) -> Edit:
     return edit
 
 
+def without_ending(table: str, ending: str) -> Edit:
+    """Remove the rows whose name ends so."""
+
+    def edit(folder: Path) -> None:
+        rows = read_cells(folder / f"{table}.csv")
+        kept = [row for row in rows if not next(iter(row.values())).endswith(ending)]
+        write_cells(folder / f"{table}.csv", kept)
+
+    return edit
+
+
 def again(table: str, name: str, new: str) -> Edit:
     """Enter the row that begins with `name` once more, under the name `new`."""
 
