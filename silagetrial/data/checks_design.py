@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Final
@@ -28,9 +29,10 @@ POINTS_PER_PERCENT: Final = 0.95
 
 def pair_bindings(draft: Draft) -> Iterator[Problem]:
     """Check that a pair has one bale of each binding."""
-    for name, bales in draft.pairs.items():
+    bales = draft.tables["bales"].dropna(subset=["pair", "binding"])
+    for name in bales.loc[bales.duplicated(["pair", "binding"]), "pair"].unique():
         first: dict[str, Row] = {}
-        for bale in bales:
+        for bale in draft.pairs.get(name, ()):
             binding = bale["binding"]
             if binding in first:
                 yield draft.problem(
@@ -50,8 +52,11 @@ def pair_bindings(draft: Draft) -> Iterator[Problem]:
 def pair_complete(draft: Draft) -> Iterator[Problem]:
     """Check that every pair has its partners, lost ones included."""
     compare = draft.settings.compare
+    pairs = draft.cells("bales", "pair")
+    held = {*zip(pairs, draft.cells("bales", "binding"), strict=True)}
+    lacking = [k for k, name in enumerate(pairs) if any((name, b) not in held for b in compare)]
     members: dict[str, list[Row]] = {}
-    for bale in sorted(draft.rows("bales"), key=by_line):
+    for bale in sorted((draft.rows("bales")[k] for k in lacking), key=by_line):
         if is_given(bale["pair"]):
             members.setdefault(bale["pair"], []).append(bale)
     for name, bales in members.items():
@@ -109,9 +114,11 @@ def _differing(
     draft: Draft, columns: Sequence[str], *, expected: str, remedy: str, severity: Severity
 ) -> Iterator[Problem]:
     varied = [name for name in columns if draft.tables["bales"][name].nunique() > 1]
-    for name, bales in draft.pairs.items():
-        for column in varied:
-            filled = [bale for bale in bales if is_given(bale[column])]
+    for column in varied:
+        cells = zip(draft.cells("bales", "pair"), draft.cells("bales", column), strict=True)
+        values = Counter(name for name, value in {*cells} if None not in (name, value))
+        for name in [name for name, number in values.items() if number > 1]:
+            filled = [bale for bale in draft.pairs.get(name, ()) if is_given(bale[column])]
             other = next((b for b in filled if b[column] != filled[0][column]), None)
             if other is not None:
                 yield draft.problem(

@@ -63,7 +63,7 @@ def opening_sample_there(draft: Draft) -> Iterator[Problem]:
         (bale, name)
         for bale, names in _due(draft, "samples")
         for name in names
-        if (bale["bale"], name) not in there
+        if (bale["bale"], name) not in there and not _is_unsure(draft, "samples", bale)
     ]
     yield from _absent(draft, absent, there, what="sample", expected="a sample of kind opening or "
                        "core", lost="value")  # fmt: skip
@@ -109,7 +109,9 @@ def opening_weighing_there(draft: Draft) -> Iterator[Problem]:
         (bale, name)
         for bale, names in _due(draft, "weighings")
         for name in names
-        if (bale["bale"], name) not in there and bale["bale"] not in to_come
+        if (bale["bale"], name) not in there
+        and bale["bale"] not in to_come
+        and not _is_unsure(draft, "weighings", bale)
     ]
     yield from _absent(draft, absent, there, what="weighing", expected="a weighing", lost="DM loss")
 
@@ -202,8 +204,12 @@ def _due(draft: Draft, table: str) -> Iterator[tuple[Row, Sequence[str]]]:
             names = _before_lost(draft, bale)
         elif name in draft.lost_at:
             continue
-        if names and not (draft.is_unsure(table, name) or draft.is_unsure("events", name)):
-            yield bale, names
+        yield bale, names
+
+
+def _is_unsure(draft: Draft, table: str, bale: Row) -> bool:
+    """Tell whether what was not read in full may be the row that a bale lacks, or its loss."""
+    return any(draft.is_unsure(name, bale["bale"]) for name in (table, "events"))
 
 
 def _before_lost(draft: Draft, bale: Row) -> Sequence[str]:

@@ -16,10 +16,10 @@ __all__ = ["composite_parts", "composites_kept_whole", "group_weighings", "parts
 
 def group_weighings(draft: Draft) -> Iterator[Problem]:
     """Check what is said of several bales weighed at once."""
-    for row in draft.rows("weighings"):
-        bales = row["bales"]
+    for k, bales in enumerate(draft.cells("weighings", "bales")):
         if len(bales) < 2:
             continue
+        row = draft.rows("weighings")[k]
         twice = len({*bales}) < len(bales)
         bindings = _bindings(draft, bales)
         mixed = len(bindings) > 1
@@ -51,7 +51,7 @@ def group_weighings(draft: Draft) -> Iterator[Problem]:
 
 def parts_known(draft: Draft) -> Iterator[Problem]:
     """Check that the samples and bales of composites are in their tables."""
-    samples = {row["sample"] for row in draft.rows("samples")}
+    samples = {name for name in draft.cells("samples", "sample") if name is not None}
     for column, known, table in (("sample", samples, "samples"), ("bale", draft.bales, "bales")):
         if not draft.can_look_up(table):
             continue
@@ -101,10 +101,11 @@ def composite_parts(draft: Draft) -> Iterator[Problem]:
 
 def composites_kept_whole(draft: Draft) -> Iterator[Problem]:
     """Check that a composite is of no bale besides its parts, and say that it stays one value."""
-    for row in draft.rows("samples"):
-        parts = draft.parts.get(row["sample"])
+    for k, name in enumerate(draft.cells("samples", "sample")):
+        parts = draft.parts.get(name)
         if parts is None:
             continue
+        row = draft.rows("samples")[k]
         single = is_given(row["of"])
         if not single and _mixes_openings(draft, row, [part["bale"] for part in parts]):
             yield draft.problem(

@@ -34,7 +34,7 @@ _LOOKED_UP_BY: Final = {
 def looked_up(draft: Draft) -> Iterator[Problem]:
     """Say once which checks wait for a table that cannot be read."""
     for table, others in _LOOKED_UP_BY.items():
-        waiting = [other for other in others if draft.rows(other)]
+        waiting = [other for other in others if len(draft.tables[other])]
         if waiting and not draft.can_look_up(table):
             *most, last = waiting
             listed = f"{', '.join(most)} and {last}" if most else last
@@ -53,6 +53,9 @@ def looked_up(draft: Draft) -> Iterator[Problem]:
 def duplicate_names(draft: Draft) -> Iterator[Problem]:
     """Check that each bale, sample and weighing has a name of its own."""
     for table, column in _NAMED.items():
+        given = [name for name in draft.cells(table, column) if name is not None]
+        if len({*given}) == len(given):
+            continue
         frame = draft.tables[table]
         again = frame.index[frame[column].duplicated(keep=False) & frame[column].notna()].tolist()
         first: dict[str, int] = {}

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Final
 
-from silagetrial.data.draft import Draft, Row, by_line, is_date_only, is_given
+from silagetrial.data.draft import Draft, Row, is_date_only, is_given
 from silagetrial.data.outside import outside_use
 from silagetrial.errors import Problem
 
@@ -87,14 +87,13 @@ def nothing_before_baling(draft: Draft) -> Iterator[Problem]:
 
 def day0_at_baling(draft: Draft) -> Iterator[Problem]:
     """Check that a day-0 sample is of the crop at baling."""
-    kinds = draft.cells("samples", "kind")
-    for row in [draft.rows("samples")[k] for k, kind in enumerate(kinds) if kind == "day0"]:
-        if not is_given(row["taken_on"]):
+    cells = [draft.cells("samples", name) for name in ("of", "kind", "taken_on")]
+    for k, (of, kind, taken) in enumerate(zip(*cells, strict=True)):
+        if kind != "day0" or taken is None:
             continue
-        made = [made for made in map(_made, draft.groups.get(row["of"], ())) if made is not None]
-        if not made:
-            continue
-        if row["taken_on"] < min(made) - _SLACK or row["taken_on"] > max(made) + _SLACK:
+        made = [made for made in map(_made, draft.groups.get(of, ())) if made is not None]
+        if made and not min(made) - _SLACK <= taken <= max(made) + _SLACK:
+            row = draft.rows("samples")[k]
             yield draft.problem(
                 "samples",
                 row["line"],
@@ -157,28 +156,29 @@ def cores_weighed(draft: Draft) -> Iterator[Problem]:
     """Check that cores from a bale that is examined again later were weighed."""
     samples = draft.tables["samples"]
     unknown = (samples["kind"] == "core") & samples["fresh_kg"].isna() & samples["taken_on"].notna()
-    cores = draft.rows_at("samples", samples.index[unknown].tolist())
-    if not cores:
+    if not unknown.any() or "fresh_kg" in draft.read["samples"].misspelt:
         return
-    cored = {row["of"] for row in cores}
     last: dict[str, datetime] = {}
     for table, of, when in (("samples", "of", "taken_on"), ("weighings", "bale", "weighed_at")):
-        for row in draft.rows(table):
-            if row[of] in cored and is_given(row[when]):
-                last[row[of]] = max(row[when], last.get(row[of], row[when]))
+        for name, at in zip(draft.cells(table, of), draft.cells(table, when), strict=True):
+            if at is not None and (name not in last or last[name] < at):
+                last[name] = at
+    cells = [draft.cells("samples", name) for name in ("sample", "of", "taken_on")]
     unweighed = [
-        row
-        for row in sorted(cores, key=by_line)
-        if row["of"] in last
-        and _before(row["taken_on"], last[row["of"]])
-        and not draft.is_rejected("samples", row["line"], "fresh_kg")
+        (line, sample)
+        for is_unknown, line, sample, of, taken in zip(unknown, samples.index, *cells, strict=True)
+        if is_unknown
+        and of is not None
+        and _before(taken, last[of])
+        and not draft.is_rejected("samples", line, "fresh_kg")
     ]
-    if unweighed and "fresh_kg" not in draft.read["samples"].misspelt:
+    if unweighed:
+        line, sample = min(unweighed)
         yield draft.problem(
             "samples",
-            unweighed[0]["line"],
+            line,
             "fresh_kg",
-            found=f"core {unweighed[0]['sample']} not weighed"
+            found=f"core {sample} not weighed"
             + (f", and {len(unweighed) - 1} more" if len(unweighed) > 1 else "")
             + ", of bales examined again later",
             expected="the fresh forage that each core took out of the bale, kg",

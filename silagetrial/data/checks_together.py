@@ -71,8 +71,13 @@ def film_soon(draft: Draft) -> Iterator[Problem]:
 
 def hours_alike(draft: Draft) -> Iterator[Problem]:
     """Check that the bales of a pair waited equally long for their film."""
-    for name, bales in draft.pairs.items():
-        waited = [(wait, bale) for bale in bales if (wait := _hours(bale)) is not None]
+    bales = draft.tables["bales"]
+    waits = (bales["film_wrapped_at"] - bales["baled_at"]).groupby(bales["pair"])
+    apart = waits.max() - waits.min()
+    for name in apart.index[apart > ALIKE]:
+        waited = [
+            (wait, bale) for bale in draft.pairs.get(name, ()) if (wait := _hours(bale)) is not None
+        ]
         if len(waited) < 2:
             continue
         first, last = (pick(waited, key=lambda item: item[0]) for pick in (min, max))
@@ -203,28 +208,27 @@ def weighed_when_sampled(draft: Draft) -> Iterator[Problem]:
         if kind in ("core", "opening") and None not in (of, opening, when):
             taken.setdefault((of, opening), when)
     weighings = [draft.cells("weighings", name) for name in ("bale", "opening", "weighed_at")]
-    other_day = [
+    far = [
         k
         for k, (bale, opening, when) in enumerate(zip(*weighings, strict=True))
         if when is not None
         and (at := taken.get((bale, opening))) is not None
-        and when.toordinal() != at.toordinal()
+        and abs(when.toordinal() - at.toordinal()) > 1
     ]
-    for row in [draft.rows("weighings")[k] for k in other_day]:
+    for row in [draft.rows("weighings")[k] for k in far]:
         at = taken[row["bale"], row["opening"]]
         apart = abs((row["weighed_at"].date() - at.date()).days)
-        if apart > 1:
-            yield draft.problem(
-                "weighings",
-                row["line"],
-                "weighed_at",
-                found=f"bale {row['bale']} weighed on {row['weighed_at']:%Y-%m-%d}, {apart} days "
-                f"from its sample of {at:%Y-%m-%d}",
-                expected="weighing and sample of an opening within one day",
-                remedy="check the two dates; if they are right, the DM loss joins the mass of one "
-                "day with the dry matter of another",
-                severity="warning",
-            )
+        yield draft.problem(
+            "weighings",
+            row["line"],
+            "weighed_at",
+            found=f"bale {row['bale']} weighed on {row['weighed_at']:%Y-%m-%d}, {apart} days "
+            f"from its sample of {at:%Y-%m-%d}",
+            expected="weighing and sample of an opening within one day",
+            remedy="check the two dates; if they are right, the DM loss joins the mass of one "
+            "day with the dry matter of another",
+            severity="warning",
+        )
 
 
 def _taken(draft: Draft) -> list[Row]:

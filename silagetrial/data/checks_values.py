@@ -210,16 +210,18 @@ def butyric_zero(draft: Draft) -> Iterator[Problem]:
 
 def film_on_alike(draft: Draft) -> Iterator[Problem]:
     """Check that a bale whose film was on the scale once only has the mass of its film."""
-    on: dict[str, dict[bool, int]] = {}
-    for row in draft.rows("weighings"):
-        if is_given(row["bale"]) and is_given(row["gross"]):
-            on.setdefault(row["bale"], {}).setdefault(row["film_on"], row["line"])
-    for name, lines in on.items():
+    weighings = draft.tables["weighings"]
+    weighed = weighings[weighings["gross"].notna()].dropna(subset="bale")
+    either = weighed.drop_duplicates(["bale", "film_on"])["bale"]
+    lines: dict[str, int] = {}
+    for line, name in either[either.duplicated(keep=False)].items():
+        lines[name] = max(int(str(line)), lines.get(name, 0))
+    for name, line in lines.items():
         bale = draft.bales.get(name)
-        if len(lines) > 1 and bale is not None and not is_given(bale["film_kg"]):
+        if bale is not None and not is_given(bale["film_kg"]):
             yield draft.problem(
                 "weighings",
-                max(lines.values()),
+                line,
                 "flags",
                 found=f"bale {name} weighed once with its film and once without, its film_kg "
                 "not recorded",

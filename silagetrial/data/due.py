@@ -94,17 +94,21 @@ _IS_DUE: Final[Mapping[str, Callable[[Row], bool]]] = {
 
 
 def _measured(draft: Draft, due: Mapping[str, frozenset[int]]) -> dict[str, str]:
-    """Return the bales of which something was done, each with what."""
+    """Return the bales without a time of which something was done, each with what."""
+    times = draft.tables["bales"][[*_DONE["bales"]]]
+    without = {*draft.tables["bales"].loc[times.isna().any(axis=1), "bale"].dropna()}
     found: dict[str, str] = {}
+    if not without:
+        return found
     for row in draft.rows("samples"):
-        if row["line"] not in due["samples"] and is_given(row["of"]):
+        if row["line"] not in due["samples"] and row["of"] in without:
             found.setdefault(row["of"], f"sample {row['sample']}")
     for row in draft.rows("weighings"):
         if row["line"] not in due["weighings"]:
-            for bale in row["bales"]:
+            for bale in without.intersection(row["bales"]):
                 found.setdefault(bale, f"weighing {row['weighing']}")
     for row in draft.rows("events"):
-        if row["line"] not in due["events"] and is_given(row["bale"]):
+        if row["line"] not in due["events"] and row["bale"] in without:
             found.setdefault(row["bale"], f"event {row['what']}")
     return found
 
