@@ -74,7 +74,11 @@ class ReadColumn:
 
 
 def read_column(
-    cells: Sequence[str], column: Column, *, decimal: Decimal | None = None
+    cells: Sequence[str],
+    column: Column,
+    *,
+    decimal: Decimal | None = None,
+    texts: Mapping[str, None] | None = None,
 ) -> ReadColumn:
     """Read the cells of one column.
 
@@ -86,9 +90,13 @@ def read_column(
         From the schema.
     decimal : {".", ","} or None
         The decimal mark that trial.toml declares; None: that of the column.
+    texts : mapping of str to None
+        The different cells, where they are known.
     """
-    texts = dict.fromkeys(cells)
+    texts = dict.fromkeys(cells) if texts is None else texts
     if _as_they_stand(texts, column):
+        if column.kind == "ids":
+            return ReadColumn([(cell,) if cell else () for cell in cells], [])
         return ReadColumn([cell or None for cell in cells], [])
     # With a comma declared, a point is a fault.
     at_once = column.kind in _PLAIN and decimal != "," and not (column.required and "" in texts)
@@ -143,7 +151,9 @@ def _held(text: str, read: Value | CellFault, kind: Kind) -> object:
 
 def _as_they_stand(texts: Collection[str], column: Column) -> bool:
     """Tell at once whether all cells are texts, or names, with nothing wrong in them."""
-    if column.kind not in ("id", "text") or (column.required and "" in texts):
+    if column.kind not in ("id", "ids", "text") or column.choices:
+        return False
+    if column.required and "" in texts:
         return False
     return column.kind == "text" or not _UNSAFE_IN_NAME.search("\0".join(texts))
 

@@ -69,6 +69,11 @@ class RawTable:
         """Cells of each column, in the order of rows."""
         return tuple(zip(*self.rows, strict=True)) or ((),) * len(self.heading)
 
+    @cached_property
+    def texts(self) -> tuple[Mapping[str, None], ...]:
+        """Different texts of each column, in the order of rows: far fewer than cells in most."""
+        return tuple(dict.fromkeys(cells) for cells in self.columns)
+
 
 def decode(content: bytes, *, file: str) -> str | Problem:
     """Return the text of a file, or the problem with its encoding.
@@ -227,14 +232,12 @@ def ragged_rows(raw: RawTable) -> tuple[Problem, ...]:
 def _numbered_rows(text: str, mark: str) -> tuple[list[int], list[tuple[str, ...]]]:
     """Return the rows that hold anything, and the line each begins on."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
-    lines, rows = [], []
     if '"' not in text and not _space_at_edge(text, mark):
         # Nothing to take off any cell, and no cell with a line end in it: each line is a row.
-        for line, cells in enumerate(reader, start=1):
-            if any(cells):
-                lines.append(line)
-                rows.append(tuple(cells))
-        return lines, rows
+        every = [*map(tuple, reader)]
+        filled = [k for k, cells in enumerate(every) if any(cells)]
+        return [k + 1 for k in filled], [every[k] for k in filled]
+    lines, rows = [], []
     begins = 1
     for cells in reader:
         stripped = tuple(map(str.strip, cells))

@@ -31,10 +31,10 @@ def rows_of(frame: pd.DataFrame) -> list[Row]:
 
 def cells_of(column: pd.Series[Any]) -> list[Any]:
     """Return the cells of a column, None where one is missing."""
-    cells = _listed(column)
-    if column.dtype.kind == "M" or not column.hasnans:
-        return cells
-    return [cell if there else None for cell, there in zip(cells, column.notna(), strict=True)]
+    if column.dtype.kind == "M":
+        return _listed(column)
+    cells: list[Any] = column.astype("object").where(column.notna(), None).tolist()
+    return cells
 
 
 def _listed(column: pd.Series[Any]) -> list[Any]:

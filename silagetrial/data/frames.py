@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final, cast, get_args
 
 import numpy as np
@@ -106,7 +106,6 @@ def typed_table(
     """
     columns = _columns(table, further)
     file = raw.file
-    raw = _in_one_order(raw, columns[0].name)
     problems = [*ragged_rows(raw), *_heading_problems(file, raw.heading, columns)]
     where = {name: j for j, name in reversed(list(enumerate(raw.heading)))}
     rejected = [Rejected(line, None, cells) for line, cells in raw.left_out.items()]
@@ -114,8 +113,9 @@ def typed_table(
     for column in columns:
         if column.name not in where:
             continue
-        cells = raw.columns[where[column.name]]
-        held = read[column.name] = read_column(cells, column, decimal=decimal)
+        at = where[column.name]
+        cells, texts = raw.columns[at], raw.texts[at]
+        held = read[column.name] = read_column(cells, column, decimal=decimal, texts=texts)
         said = set() if held.mixed is None else set(held.mixed.commas)
         if held.mixed is not None:
             problems.append(_two_marks(file, raw.lines, column.name, cells, held.mixed))
@@ -124,6 +124,8 @@ def typed_table(
             if k not in said:
                 problems.append(_faulty_cell(file, raw.lines[k], column.name, fault))
     frame = _frame(columns, read, lines=raw.lines)
+    if columns[0].name in where:
+        frame = frame.iloc[_in_one_order(raw.columns[where[columns[0].name]])]
     if not frame[columns[0].name].is_unique:
         by = [column.name for column in columns if column.kind != "ids"]
         frame = frame.sort_values(by, na_position="last")
@@ -175,18 +177,11 @@ def _misspelt(heading: Sequence[str], columns: Sequence[Column]) -> frozenset[st
     return frozenset(name for name in near if name is not None and name not in heading)
 
 
-def _in_one_order(raw: RawTable, first: str) -> RawTable:
-    """Return the rows in an order that does not depend on that of the file: by the first column."""
-    if first not in raw.heading:
-        return raw
-    at = raw.heading.index(first)
-    names = [(not row[at], row[at]) for row in raw.rows]
+def _in_one_order(names: Sequence[str]) -> list[int]:
+    """Return an order of rows that is not that of the file: by name, blank ones last."""
     order = sorted(range(len(names)), key=names.__getitem__)
-    return replace(
-        raw,
-        lines=tuple(map(raw.lines.__getitem__, order)),
-        rows=tuple(map(raw.rows.__getitem__, order)),
-    )
+    blank = names.count("")
+    return [*order[blank:], *order[:blank]]
 
 
 def _columns(table: str, further: Sequence[str]) -> tuple[Column, ...]:

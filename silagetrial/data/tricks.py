@@ -130,7 +130,7 @@ def _second_headings(raw: RawTable, known: set[str]) -> Iterator[tuple[int, Prob
     # Words such as sample and opening are headings of one column and values of another.
     anywhere = known | {column.name for column in every}
     anywhere -= {word for column in every for word in column.choices}
-    if sum(not anywhere.isdisjoint(cells) for cells in raw.columns) < 2:
+    if sum(not anywhere.isdisjoint(texts) for texts in raw.texts) < 2:
         return
     for k, row in enumerate(raw.rows):
         names = anywhere.intersection(row)
@@ -220,8 +220,8 @@ def _summary_rows(raw: RawTable) -> Iterator[tuple[int, Problem]]:
 
 def _broken(raw: RawTable) -> Iterator[Problem]:
     """Find cells with an error that the spreadsheet left there as text."""
-    for name, cells in zip(raw.heading, raw.columns, strict=True):
-        whole = "\0".join(cells)
+    for name, texts, cells in zip(raw.heading, raw.texts, raw.columns, strict=True):
+        whole = "\0".join(texts)
         if "#" not in whole and "Err:" not in whole:
             continue
         for line, cell in zip(raw.lines, cells, strict=True):
