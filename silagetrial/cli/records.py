@@ -169,7 +169,7 @@ def _status(arguments: argparse.Namespace) -> int:
 
 
 def _columns(arguments: argparse.Namespace) -> int:
-    if arguments.table == _PLAN:
+    if arguments.table in (_PLAN, _PLAN.removesuffix(".toml")):
         show(silagetrial.describe_plan(width=width()))
     else:
         show(silagetrial.describe_columns(arguments.table, width=width()))

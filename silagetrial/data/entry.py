@@ -23,6 +23,10 @@ __all__ = ["write_entry_sheets"]
 
 _RESULTS: Final = ("dm", "pH", *ANALYTES, *COUNTS)
 _FORMULA: Final = ("=", "+", "-", "@")
+_HOW_TO_ADD: Final = (
+    f"add its section to {LABORATORIES_FILE}: `silagetrial columns {LABORATORIES_FILE}` lists its "
+    "keys"
+)
 
 
 def write_entry_sheets(
@@ -68,7 +72,7 @@ def write_entry_sheets(
             expected=f"one of {', '.join(laboratories)}, as in {LABORATORIES_FILE}"
             if laboratories
             else f"a laboratory in {LABORATORIES_FILE}",
-            remedy=did_you_mean(laboratory, laboratories, otherwise="add its section"),
+            remedy=did_you_mean(laboratory, laboratories, otherwise=_HOW_TO_ADD),
         )
     codes = _waiting(trial, laboratory)
     if not codes:

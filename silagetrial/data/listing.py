@@ -99,8 +99,8 @@ def describe_columns(table: str | None = None, *, width: int = 80) -> str:
     described[LABORATORIES_FILE] = _laboratories(width)
     if table is None:
         return "\n\n".join("\n".join(lines) for lines in described.values())
-    chosen = table if table in described else file_name(table)
-    if chosen not in described:
+    chosen = next((n for n in (table, file_name(table), f"{table}.toml") if n in described), None)
+    if chosen is None:
         names = (*TABLES, SETTINGS_FILE, LABORATORIES_FILE)
         raise UsageError(
             found=f"the table {table!r}",

@@ -25,6 +25,9 @@ __all__ = ["Sources", "find_sources", "refuse_nothing"]
 Found: TypeAlias = "tuple[Problem, ...]"
 
 _HOW_TO_ADD: Final = "add it: `silagetrial start NEW` writes one to fill in, into a new folder"
+_NOT_READ: Final = (
+    "the file is not read; a laboratory's report belongs into the folder laboratory_reports"
+)
 _OR_A_SHEET: Final = (
     "add it, or a sheet of this name in the workbook; a heading alone says that there are no "
     "entries yet"
@@ -222,7 +225,7 @@ def _stray_files(folder: Path) -> Iterator[Problem]:
             None,
             "a table that is not known",
             f"files among {', '.join(known)}",
-            did_you_mean(entry.name, known, otherwise="the file is not read"),
+            did_you_mean(entry.name, known, otherwise=_NOT_READ),
         )
 
 

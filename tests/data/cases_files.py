@@ -51,6 +51,15 @@ FILES = (
         "a table that is not known",
         "did you mean 'events.csv'?",
     ),
+    warning(
+        "_stray_files",
+        lambda folder: (folder / "Q-24-0817.csv").write_text("Probe\n"),
+        "Q-24-0817.csv",
+        None,
+        None,
+        "a table that is not known",
+        "a laboratory's report belongs into the folder laboratory_reports",
+    ),
     error(
         "read_csv",
         lambda folder: (folder / "samples.csv").write_bytes(b""),

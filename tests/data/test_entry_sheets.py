@@ -109,13 +109,13 @@ def test_a_file_that_is_no_pdf(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("toml", "name", "number", "found", "remedy"),
     [
-        (LAB, "South", "R1", "the laboratory 'South'", "add its section"),
+        (LAB, "South", "R1", "the laboratory 'South'", "columns laboratories.toml` lists its keys"),
         (LAB, "Nort", "R1", "the laboratory 'Nort'", "did you mean 'North'?"),
         (LAB, "North", "../R1", "the number '../R1'", "write - in place of other signs"),
         (LAB, "North", ".R1", "the number '.R1'", "write - in place of other signs"),
         (LAB.replace('"TM"', '"=TM"'), "North", "R1", "'=TM', which a spreadsheet takes for a",
          "a sheet of your own making"),
-        ("", "North", "R1", "the laboratory 'North'", "add its section"),
+        ("", "North", "R1", "the laboratory 'North'", "add its section to laboratories.toml"),
     ],
 )  # fmt: skip
 def test_sheets_that_cannot_be_written(

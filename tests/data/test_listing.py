@@ -125,6 +125,11 @@ def test_one_table_alone(name: str) -> None:
     assert "weighings.csv" not in shown
 
 
+@pytest.mark.parametrize("name", ["trial", "laboratories"])
+def test_a_settings_file_without_its_ending(name: str) -> None:
+    assert describe_columns(name) == describe_columns(f"{name}.toml")
+
+
 def test_a_table_that_is_not_known() -> None:
     with pytest.raises(UsageError) as caught:
         describe_columns("bale")

@@ -190,6 +190,8 @@ def test_farms_that_differ_are_not_said_to_be_alike() -> None:
 def test_every_key_of_a_plan_is_listed(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["columns", "plan.toml"]) == 0
     shown = capsys.readouterr().out
+    assert cli.main(["columns", "plan"]) == 0
+    assert capsys.readouterr().out == shown
     assert "(silagetrial columns trial.toml)" in " ".join(shown.split())
     for section in ("layout", "power", "grid", "costs", "next_trial", "laboratory"):
         assert f"  [{section}]" in shown
