@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, ConsoleMessage, Page
 
 NARROW = 380
 """Width of a small telephone, CSS pixels."""
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome")
-_MISSING = (
+MISSING = (
     "{what} is missing, so that no page can be looked at in a real browser. Install it "
     "(`{remedy}`), or leave these tests out with -m 'not slow'."
 )
@@ -41,7 +41,19 @@ class Visit:
     page: Page
     address: str
     messages: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
     requests: list[str] = field(default_factory=list)
+
+    def hear(self, message: ConsoleMessage) -> None:
+        """Keep what the console says, and once more what it says is an error."""
+        self.messages.append(message.text)
+        if message.type == "error":
+            self.errors.append(message.text)
+
+    def hear_uncaught(self, error: Exception) -> None:
+        """Keep an error that no script caught."""
+        self.messages.append(str(error))
+        self.errors.append(str(error))
 
 
 @contextmanager
@@ -52,11 +64,11 @@ def chromium(*allowed: str) -> Iterator[Browser]:
     """
     found = next((path for name in _NAMES if (path := shutil.which(name))), None)
     if found is None:
-        pytest.fail(_MISSING.format(what="Chromium", remedy="apt-get install chromium"))
+        pytest.fail(MISSING.format(what="Chromium", remedy="apt-get install chromium"))
     try:
         from playwright.sync_api import sync_playwright
     except ImportError:
-        pytest.fail(_MISSING.format(what="playwright", remedy="pip install -e '.[browser]'"))
+        pytest.fail(MISSING.format(what="playwright", remedy="pip install -e '.[browser]'"))
     alone = [_ALONE[0] + "".join(f", EXCLUDE {host}" for host in allowed), *_ALONE[1:]]
     with sync_playwright() as driver:
         # Its own sandbox needs rights that root in a container does not have.
@@ -82,8 +94,9 @@ def visit(
     try:
         page = context.new_page()
         opened = Visit(page, target)
-        page.on("console", lambda message: opened.messages.append(message.text))
-        page.on("pageerror", lambda error: opened.messages.append(str(error)))
+        # The driver marks the methods that it is given, which a frozen object does not allow.
+        page.on("console", lambda message: opened.hear(message))
+        page.on("pageerror", lambda error: opened.hear_uncaught(error))
         page.on("request", lambda request: opened.requests.append(request.url))
         page.goto(target)
         page.evaluate(_OPEN_ALL)
