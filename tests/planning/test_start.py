@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,14 @@ from silagetrial.data.examples import example_of
 from silagetrial.errors import UsageError
 
 PLACES = ["title", "question", "bindings.compare", "bindings.reference", "analysis.contrast"]
+
+
+@pytest.fixture(scope="module")
+def empty_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty trial with a workbook, written once; to be copied before it is changed."""
+    place = tmp_path_factory.mktemp("empty") / "book"
+    start_trial(place, workbook=True)
+    return place
 
 
 @pytest.mark.parametrize("workbook", [False, True])
@@ -75,11 +84,10 @@ def test_every_example_can_be_read() -> None:
             assert not isinstance(read, CellFault), (table, column.name)
 
 
-def test_every_column_is_explained(tmp_path: Path) -> None:
+def test_every_column_is_explained(tmp_path: Path, empty_book: Path) -> None:
     start_trial(tmp_path / "folder")
-    start_trial(tmp_path / "book", workbook=True)
     text = (tmp_path / "folder" / "columns.txt").read_text(encoding="utf-8")
-    sheet = load_workbook(tmp_path / "book" / "trial.xlsx")["columns"]
+    sheet = load_workbook(empty_book / "trial.xlsx")["columns"]
     rows = {(str(r[0]), str(r[1])): r for r in sheet.iter_rows(min_row=2, values_only=True)}
     assert len(rows) == sum(map(len, TABLES.values()))
     for table, columns in TABLES.items():
@@ -93,8 +101,8 @@ def test_every_column_is_explained(tmp_path: Path) -> None:
     assert rows["bales", "film_kg"][4] == "kg"
 
 
-def test_what_is_filled_in_is_read(tmp_path: Path) -> None:
-    start_trial(tmp_path / "new", workbook=True)
+def test_what_is_filled_in_is_read(tmp_path: Path, empty_book: Path) -> None:
+    shutil.copytree(empty_book, tmp_path / "new")
     filled = make_trial(tmp_path / "filled", pairs=2)
     book = load_workbook(tmp_path / "new" / "trial.xlsx")
     for table in ("bales", "samples", "weighings", "scales"):
@@ -111,9 +119,8 @@ def test_what_is_filled_in_is_read(tmp_path: Path) -> None:
     assert new.samples.reset_index(drop=True).equals(old.samples.reset_index(drop=True))
 
 
-def test_lists_of_words_are_offered(tmp_path: Path) -> None:
-    start_trial(tmp_path / "new", workbook=True)
-    book = load_workbook(tmp_path / "new" / "trial.xlsx")
+def test_lists_of_words_are_offered(empty_book: Path) -> None:
+    book = load_workbook(empty_book / "trial.xlsx")
     sheet = book["samples"]
     column = next(c.column_letter for c in sheet[1] if c.value == "kind")
     rule = next(r for r in sheet.data_validations.dataValidation if f"{column}2" in r.sqref)
