@@ -240,7 +240,7 @@ def _told(problem: Problem, flat: Flat) -> Problem:
                 for part, name in named
                 if (heading := heading_of(flat, part, name)) in flat.columns
             ),
-            column,
+            column if column in _MADE_OF_BALE else _target(column, second=second),
         )
         if column in _MADE_OF_BALE:
             column = heading_of(flat, "bales", "bale")
@@ -251,6 +251,18 @@ def _told(problem: Problem, flat: Flat) -> Problem:
         found=_LINE.sub(_earlier_line, problem.found),
         remedy=_LINE.sub(_earlier_line, problem.remedy),
     )
+
+
+def _target(column: str, *, second: bool) -> str:
+    """Return a column that no heading gives as it is named in trial.toml, where it is one."""
+    parts = {
+        "bales": "bales",
+        "samples": "day0" if second else "opening",
+        "weighings": "wrapping" if second else "opening",
+    }
+    tables = (name for name in FLAT_TABLES if any(c.name == column for c in TABLES[name]))
+    table = next(tables, None)
+    return column if table is None else f"{parts[table]}.{column}"
 
 
 _LINE: Final = re.compile(r"(?<=\bline )1\d{6}\b")

@@ -175,13 +175,20 @@ def test_the_opening_of_all_bales_is_said_once(tmp_path: Path) -> None:
     folder = flattened(tmp_path)
     planned = next(line for line in COLUMNS.splitlines() if "planned_opening" in line)
     settings_changed(folder, f"{planned}\n", "")
-    problem = next(e for e in read_trial(folder).errors if e.column == "planned_opening")
+    problem = next(e for e in read_trial(folder).errors if e.column == "bales.planned_opening")
     remedy = 'write "bales.planned_opening" = "60 days" under [flat.same]'
     assert problem.remedy.endswith(f"where all bales have one, {remedy}")
     settings_changed(folder, "[flat.same]\n", '[flat.same]\n"bales.planned_opening" = "60 days"\n')
     found = read_trial(folder)
-    assert not [e for e in found.errors if e.column == "planned_opening"]
+    assert not [e for e in found.errors if e.column == "bales.planned_opening"]
     assert {*found.bales["planned_opening"]} == {"60 days"}
+
+
+@pytest.mark.parametrize("target", ["day0.dm_basis", "opening.dm_basis"])
+def test_what_no_heading_gives_is_called_as_in_trial_toml(target: str, tmp_path: Path) -> None:
+    folder = flattened(tmp_path)
+    settings_changed(folder, f'"{target}" = "oven"\n', "")
+    assert {error.column for error in read_trial(folder).errors} == {target}
 
 
 @pytest.mark.parametrize(
