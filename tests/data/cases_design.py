@@ -197,6 +197,15 @@ NAMES = (
         "'A01-net-6', which is not in samples.csv",
         "add the sample",
     ),
+    error(  # beside a sample whose name cannot be read
+        "parts_known",
+        both(cell("samples", SAMPLE, "sample", "A 7"), parts(("B2", "A01-net"), ("B2", "A02-net"))),
+        "sample_parts.csv",
+        "sample",
+        "B2",
+        "'B2', which is not in samples.csv",
+        "add the sample",
+    ),
     error(
         "composite_parts",
         parts((SAMPLE, "A01-net"), (SAMPLE, "A01-film")),

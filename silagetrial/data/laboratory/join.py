@@ -48,7 +48,8 @@ def with_reports(
     """
     if not read.reports:
         return draft, results_frame((), (), {}, {}), ()
-    rows = {row["sample"]: row for row in reversed(draft.rows("samples"))}
+    named = [row for row in draft.rows("samples") if is_given(row["sample"])]
+    rows = {row["sample"]: row for row in reversed(named)}
     problems = [*_unknown(draft, read.results, rows)]
     known = [result for result in read.results if result.sample in rows]
     settled, met = settle(known, read.reports)
@@ -102,7 +103,7 @@ def _unknown(draft: Draft, results: Sequence[Result], rows: Mapping[str, Row]) -
             f"sample {name!r}, which is not in {draft.called('samples')}",
             "the code of a sample",
             suggestion(
-                nearest_name(name, map(str, rows), used=codes),
+                nearest_name(name, rows, used=codes),
                 otherwise=f"add a line for it to {draft.called('samples')}, with the bale and the "
                 "day it was taken; name it under not_read if it is none of this trial",
             ),
