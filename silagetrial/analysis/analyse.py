@@ -26,6 +26,8 @@ from silagetrial.analysis.terms import SPLITTING
 from silagetrial.analysis.witness import Witness, statsmodels_witness
 from silagetrial.data.settings import Settings
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 from silagetrial.display.table import Table
 from silagetrial.errors import DataProblems, NoAnswer
 from silagetrial.mixed import Fit, term_tests
@@ -83,18 +85,17 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     summary = _summary(records, trial.settings.compare)
     if not len(records.rows):
         refusal = NoAnswer(
-            found=f"no value of {response.label}{_why_none(trial, records)}",
+            found=_none_found(trial, records),
             expected=response.needs,
-            remedy="see the list of values left out, and why",
+            remedy=say("refused.no_values_remedy"),
         )
         return _unanswered(records, summary, None, refusal)
     rows = _with_covariates(trial, records.modelled)
     if not len(rows):
         refusal = NoAnswer(
-            found="at every opening more than half of the values of some binding are below the "
-            "laboratory's limit",
-            expected="openings with at least half of the values above the limit in each binding",
-            remedy="see the counts below the limit; a laboratory with a lower limit would help",
+            found=say("refused.all_below"),
+            expected=say("refused.all_below_expected"),
+            remedy=say("refused.all_below_remedy"),
         )
         return _unanswered(records, summary, None, refusal)
     choice = choose_model(rows, trial.settings)
@@ -110,13 +111,18 @@ def analyse_response(trial: Trial, response: Response) -> ResponseAnalysis:
     return _answered(trial, records, rows, summary, choice, fit, wanted)
 
 
-def _why_none(trial: Trial, records: Records) -> str:
-    """The reasons for which every value is missing, counted."""
+def _none_found(trial: Trial, records: Records) -> str:
+    """That every value is missing, with the reasons, counted."""
+    label = records.response.label
     due = trial.due.frame["table"].value_counts()
     if not len(trial.bales) and "bales" in due:
-        return f" (no bale made yet of {due['bales']} planned)"
-    why = [f"{count} times {reason}" for reason, count in records.reasons.items()]
-    return f" ({', '.join(why)})" if why else ""
+        planned = say("refused.no_bale", number=due["bales"])
+        return say("refused.no_values_why", label=label, why=planned)
+    reasons = records.reasons.items()
+    why = [say("refused.times", number=number, reason=reason) for reason, number in reasons]
+    if not why:
+        return say("refused.no_values", label=label)
+    return say("refused.no_values_why", label=label, why=joined(why, last="comma"))
 
 
 def _with_covariates(trial: Trial, rows: pd.DataFrame) -> pd.DataFrame:
@@ -153,10 +159,9 @@ def _summary(records: Records, bindings: tuple[str, ...]) -> Table:
         frame = frame.merge(uncorrected, on=["opening", "binding"])
         frame = frame.rename(columns={"uncorrected": "mean_uncorrected"})
     unit = records.response.level_unit
-    note = f"In {unit}; no model, no interval."
-    if "below_limit" in frame and frame["below_limit"].any():
-        note += " Values below the limit count as half the limit."
-    title = f"{records.response.label}: what was found"
+    some_below = "below_limit" in frame and frame["below_limit"].any()
+    note = say("records.in_unit_below" if some_below else "records.in_unit", unit=unit)
+    title = say("records.summary", label=records.response.label)
     return Table(frame.reset_index(drop=True), title=title, notes=(note,))
 
 
@@ -182,17 +187,17 @@ def _answered(
 ) -> ResponseAnalysis:
     response, settings = records.response, trial.settings
     level = 1.0 - settings.analysis.alpha
-    label, unit = response.label, f" ({response.effect})"
+    label, effect = response.label, response.effect_word
     means, differences = told_at_openings(
         fit, wanted, response, openings=choice.levels["opening"], level=level
     )
     average = growth = NOTHING
     if wanted.average is not None:
         average = told(fit, wanted.average, response, kind="effect", level=level, joint=True)
-        average = replace(average, title=f"{label}: averaged over openings{unit}")
+        average = replace(average, title=say("compared.average", label=label, effect=effect))
     if wanted.growth is not None:
         growth = told(fit, wanted.growth, response, kind="effect", level=level, joint=True)
-        growth = replace(growth, title=f"{label}: growth of the difference with storage{unit}")
+        growth = replace(growth, title=say("compared.growth", label=label, effect=effect))
     return ResponseAnalysis(
         response=response,
         records=records,
@@ -207,8 +212,8 @@ def _answered(
         average=average,
         growth=growth,
         half_widths=half_widths(differences, average, growth, response),
-        tests=replace(term_tests(fit), title=f"{label}: F tests (Kenward-Roger)"),
-        variances=replace(fit.variances, title=f"{label}: variances (REML)"),
+        tests=replace(term_tests(fit), title=say("compared.tests", label=label)),
+        variances=replace(fit.variances, title=say("compared.variances", label=label)),
         exact=exact_table(rows, settings, choice, wanted, response, level),
         witness=_witness(rows, choice, settings, fit, wanted),
         residuals=_residuals(rows, fit),
@@ -243,21 +248,23 @@ def _refused(rows: pd.DataFrame, choice: ModelChoice, wanted: Comparison) -> Tab
         if opening in wanted.openings:
             continue
         there = set(rows.loc[rows["opening"] == opening, "binding"])
-        absent = ", ".join(name for name in choice.levels["binding"] if name not in there)
+        absent = [name for name in choice.levels["binding"] if name not in there]
         if absent:
+            bindings = joined(absent, last="comma")
             refused.append(
-                (opening, f"no value of {absent}", "values of every binding at this opening",
-                 f"one more pair opened at {opening} would give the first comparison")
+                (opening, say("refused.opening_absent", bindings=bindings),
+                 say("refused.opening_absent_expected"),
+                 say("refused.opening_absent_remedy", opening=opening))
             )  # fmt: skip
         else:
-            what = told_by.get(opening, "further term of the model")
+            what = told_by.get(opening) or say("refused.further_term")
             refused.append(
-                (opening, f"each {what} has values of one binding only at this opening",
-                 f"values of each binding in one {what}",
-                 f"have bales of each binding from {opening} in one {what}")
+                (opening, say("refused.opening_told", what=what),
+                 say("refused.opening_told_expected", what=what),
+                 say("refused.opening_told_remedy", opening=opening, what=what))
             )  # fmt: skip
     frame = pd.DataFrame(refused, columns=["opening", "found", "expected", "remedy"])
-    return Table(frame, title="Openings without a comparison, and why")
+    return Table(frame, title=say("refused.title"))
 
 
 def _residuals(rows: pd.DataFrame, fit: Fit) -> pd.DataFrame:

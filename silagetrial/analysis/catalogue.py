@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, NEEDS, Response
+from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS, Response
 from silagetrial.data.nearest import did_you_mean
 from silagetrial.data.settings import DIFFERENCE_RESPONSES, RESPONSES, Settings
 from silagetrial.data.units import inside_unit
@@ -47,7 +47,6 @@ def response_of(name: str) -> Response:
         "identity" if identity else "log",
         "difference" if identity else "ratio",
         unit,
-        NEEDS,
         "measured" if name in _IN_THE_CROP else "unknown",
     )
 

@@ -15,6 +15,7 @@ from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.units import BALE, Measured, Members, Unit, UnitKind, expected_openings
 from silagetrial.data.draft import is_given
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
 
 __all__ = ["Choice", "choose_units"]
 
@@ -46,19 +47,14 @@ class Choice:
         """Why units of another size are left out, in words."""
         other, here = _kind(response, size), self.counts.get(self.kind.size, 0)
         there = self.counts.get(size, 0)
-        start = f"{other.several} vary otherwise than {self.kind.several}: one kind is compared"
+        names = {"these": self.kind.several, "others": other.several}
+        start = say("left_out.other_kind", **names)
         if response is DM_LOSS and not there:
-            return f"{start}, and these lack what a DM loss needs, or each bale has it by itself"
+            return say("left_out.lack", start=start)
         most, these = (self.bindings.get(k, 0) for k in (self.kind.size, size))
         if there and these < most:
-            return (
-                f"{start}, that which holds the most bindings at one opening ({most} as "
-                f"{self.kind.several}, {these} as {other.several})"
-            )
-        return (
-            f"{start}, that which holds the most bales, counted at every opening ({here} as "
-            f"{self.kind.several}, {there} as {other.several})"
-        )
+            return say("left_out.fewer_bindings", start=start, most=most, fewer=these, **names)
+        return say("left_out.fewer_bales", start=start, most=here, fewer=there, **names)
 
 
 def _kind(response: Response, size: int) -> UnitKind:

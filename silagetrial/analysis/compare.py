@@ -12,6 +12,7 @@ import pandas as pd
 
 from silagetrial.analysis.responses import Response
 from silagetrial.data.settings import Settings
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, Functions, adjusted_mean_functions, contrasts, estimable
@@ -105,10 +106,9 @@ def comparison(
     kept &= estimable(fit, differences.rows)
     if not kept.any():
         raise NoAnswer(
-            found="no opening at which the effects of two bindings can be parted from each other "
-            f"and from the other terms of {frame.formula!r}",
-            expected="values of two bindings at one opening, alike in everything else",
-            remedy="look at which site, laboratory or factor goes with which binding",
+            found=say("refused.mixed_up", formula=repr(frame.formula)),
+            expected=say("refused.mixed_up_expected"),
+            remedy=say("refused.which_with_which"),
         )
     every = pd.Series(kept).groupby(differences.labels["opening"]).all()
     differences = differences.where(kept)
@@ -149,9 +149,9 @@ def _days(settings: Settings, name: str) -> float:
     opening = settings.opening(name)
     if opening is None:
         raise NoAnswer(
-            found=f"the opening {name!r} is not planned",
-            expected="openings declared in trial.toml",
-            remedy="declare the opening",
+            found=say("refused.not_planned", opening=repr(name)),
+            expected=say("refused.not_planned_expected"),
+            remedy=say("refused.not_planned_remedy"),
         )
     return opening.days
 
@@ -190,7 +190,7 @@ def told(
         family = functions.where((functions.labels[by] == value).to_numpy())
         table = contrasts(fit, family, family="simultaneous", level=level)
         parts.append(table.frame)
-        notes += [f"{value}: {note}" for note in table.notes]
+        notes += [say("compared.note_of", what=value, note=note) for note in table.notes]
     whole = Table(pd.concat(parts, ignore_index=True), notes=tuple(dict.fromkeys(notes)))
     return _on_scale(whole, response, kind)
 
@@ -218,9 +218,9 @@ def told_at_openings(
     by = "term" if len(openings) > 1 else "opening"
     differences = told(fit, wanted.differences, response, kind="effect", by=by, level=level)
     label = response.label
-    said = f"{label}: bindings compared at each opening ({response.effect})"
+    said = say("compared.at_openings", label=label, effect=response.effect_word)
     return (
-        replace(means, title=f"{label}: adjusted means ({response.level_unit})"),
+        replace(means, title=say("compared.means", label=label, unit=response.level_unit)),
         replace(differences, title=said),
     )
 
@@ -241,5 +241,4 @@ def _on_scale(table: Table, response: Response, kind: Literal["mean", "effect"])
         frame[["estimate", *limits]] = np.exp(frame[["estimate", *limits]])
     frame["unit"] = response.level_unit if kind == "mean" else ""
     frame["scale"] = "median" if kind == "mean" else "ratio"
-    note = "Back-transformed from logarithms; intervals, and tests, were made on the log scale."
-    return replace(table, frame=frame, notes=(*table.notes, note))
+    return replace(table, frame=frame, notes=(*table.notes, say("compared.back")))

@@ -9,6 +9,7 @@ import numpy as np
 from silagetrial.analysis.dm_opening import dm_at_opening
 from silagetrial.analysis.units import Entry
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
 
 __all__ = ["SUBSTITUTE", "content", "how_reported"]
 
@@ -16,6 +17,12 @@ SUBSTITUTE = 0.5
 """A value below the limit counts as this share of the limit (until a model that knows limits)."""
 
 _IN_WORDS = {"pH": "pH", "dm": "DM", "wsc": "WSC", "ammonia_n": "ammonia-N", "total_n": "total N"}
+
+_REPORTED = {
+    "pH": "records.reported_ph",
+    "dm": "records.reported_dm",
+    "ammonia_n": "records.reported_ammonia",
+}
 
 
 def content(trial: Trial, sample: Entry, name: str, *, log: bool) -> dict[str, Any] | str:
@@ -40,22 +47,20 @@ def content(trial: Trial, sample: Entry, name: str, *, log: bool) -> dict[str, A
     limit = float(sample.get(f"{name}_below", np.nan))
     below = bool(np.isfinite(limit))
     if not below and not np.isfinite(value):
-        return f"{_IN_WORDS.get(name, name.replace('_', ' '))} not determined"
+        what = _IN_WORDS.get(name, name.replace("_", " "))
+        return say("left_out.not_determined", what=what)
     if name == "dm":
         corrected = dm_at_opening(trial, sample)
         if isinstance(corrected, str):
             return corrected
         value = corrected
     if not below and value <= 0 and log:
-        return "a value of zero has no logarithm; write the laboratory's limit as <limit"
+        return say("left_out.logarithm", limit="<limit")
     used = SUBSTITUTE * limit if below else value
     return {"value": value, "below": below, "limit": limit, "value_used": used}
 
 
 def how_reported(name: str, label: str) -> str:
     """What the values of a response are, in a sentence."""
-    return {
-        "pH": "pH as the laboratory reported it.",
-        "dm": "DM in g/kg fresh, corrected for volatiles as trial.toml asks.",
-        "ammonia_n": "Ammonia-N as the laboratory reported it, per cent of total N.",
-    }.get(name, f"{label} as the laboratory reported it, per kg of the DM it determined.")
+    own = _REPORTED.get(name)
+    return say("records.reported", label=label) if own is None else say(own)

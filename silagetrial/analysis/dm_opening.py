@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.units import Entry, kind_of
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import joined
 from silagetrial.errors import SilageTrialError
 from silagetrial.silage import corrected_dm, volatile_load
 
@@ -36,7 +40,8 @@ def dm_at_opening(trial: Trial, sample: Entry) -> float | str:
         others = {name: _content(trial, sample, name) for name in ("propanediol", "ethanol")}
         unknown = [name for name, value in {**acids, **others}.items() if value is None]
         if unknown:
-            return f"DM cannot be corrected: {', '.join(unknown)} not determined"
+            lacking = say("left_out.not_determined", what=joined(unknown, last="comma"))
+            return say("left_out.not_corrected", why=lacking)
         load = {k: float(volatile_load(v or 0.0, dm=oven)) for k, v in {**acids, **others}.items()}
         return float(
             corrected_dm(
@@ -50,7 +55,7 @@ def dm_at_opening(trial: Trial, sample: Entry) -> float | str:
             ).dm
         )
     except SilageTrialError as refusal:
-        return f"DM cannot be corrected: {refusal.found}"
+        return say("left_out.not_corrected", why=refusal.found)
 
 
 def _content(trial: Trial, sample: Entry, name: str) -> float | None:
@@ -66,55 +71,41 @@ def _measured(trial: Trial, name: str) -> bool:
     return any(bool(trial.samples[of].notna().any()) for of in (name, f"{name}_below"))
 
 
+_BY_FORM: Final = {
+    "none": "records.dm_none",
+    "full": "records.dm_full",
+    "short": "records.dm_short",
+}
+
+
 def dm_methods(trial: Trial, rows: pd.DataFrame) -> tuple[str, ...]:
     """How DM loss was made, in sentences."""
     form = trial.settings.dm_correction.form
-    by = {
-        "none": "DM at opening is not corrected for volatiles, so DM loss is overstated where it "
-        "was determined in an oven.",
-        "full": "DM at opening is corrected for volatiles by the full form (Weissbach & Kuhla "
-        "1995); DM at baling needs none.",
-        "short": "DM at opening is corrected for volatiles by the short form for grass (Weissbach "
-        "& Kuhla 1995); it moves the level and hardly the difference between bindings.",
-    }[form]
-    notes = ["DM loss by mass balance, % of the DM ensiled.", by]
+    notes = [say("records.balance"), say(_BY_FORM[form])]
     if form == "full":
         never = [n for n in (*FATTY_ACIDS, "propanediol", "ethanol") if not _measured(trial, n)]
         if never:
-            words = ", ".join(name.replace("_", " ") for name in never)
-            notes.append(f"Not measured, counted as 0 in the correction: {words}.")
+            words = joined([name.replace("_", " ") for name in never], last="comma")
+            notes.append(say("records.dm_as_zero", names=words))
     gap = rows["value"] - rows["uncorrected"]
     if gap.notna().any() and form != "none":
-        notes.append(
-            f"The correction lowers DM loss by {-gap.mean():.2f} points on average; the "
-            "uncorrected values stand beside it."
-        )
+        notes.append(say("records.dm_lowers", points=f"{-gap.mean():.2f}"))
     if rows["from_own"].any():
-        notes.append(
-            "DM of bales weighed together is the mean of the bales' own samples, each bale alike: "
-            "exact only where the bales weigh alike."
-        )
+        notes.append(say("records.dm_from_own"))
     notes += _shared_error(trial, rows)
     return tuple(notes)
 
 
 def _shared_error(trial: Trial, rows: pd.DataFrame) -> list[str]:
     """What one value's error is, and what is shared by bales and thus missing from the spread."""
-    notes, word = [], kind_of(rows).word
+    notes, (unit, units) = [], (noun(kind_of(rows).word, number) for number in (1, 2))
     if rows["measurement_se"].notna().any():
-        notes.append(
-            f"Errors of weighing and DM alone give one {word}'s loss a standard error of "
-            f"{rows['measurement_se'].mean():.2f} points; the spread between {word}s "
-            "contains it."
-        )
+        points = f"{rows['measurement_se'].mean():.2f}"
+        notes.append(say("records.measurement", unit=unit, units=units, points=points))
     shared = rows[rows["day0_of"] == "lot"]
     if len(shared) and trial.settings.measurement_sd.dm is not None:
         lots = shared["lot"].nunique()
         each = (1.0 - shared["value"].mean() / 100.0) / shared["d0"].mean()
         error = 100.0 * each * trial.settings.measurement_sd.dm / np.sqrt(lots)
-        notes.append(
-            f"One day-0 sample a lot is shared by its {word}s: its error of {error:.2f} "
-            "points cancels in differences between bindings and comes on top of the levels' "
-            "standard errors."
-        )
+        notes.append(say("records.shared_error", units=units, points=f"{error:.2f}"))
     return notes

@@ -18,6 +18,7 @@ from silagetrial.analysis.compare import Comparison, growth_weights
 from silagetrial.analysis.model import ModelChoice
 from silagetrial.analysis.responses import Response
 from silagetrial.data.settings import Settings
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.smallsample import t_quantile, t_tail
@@ -84,7 +85,7 @@ def paired_t(
     """
     used = [opening for opening, weight in weights.items() if weight != 0]
     if any(opening not in differences for opening in used):
-        return PairedT(np.nan, np.nan, np.nan, 0, "no complete pair at some opening")
+        return PairedT(np.nan, np.nan, np.nan, 0, say("exact.no_pair_somewhere"))
     values = differences[used].to_numpy(dtype=float)
     w = np.array([weights[opening] for opening in used])
     if design == "recored":
@@ -116,8 +117,7 @@ def _combined(values: Floats, w: Floats) -> PairedT:
 
 
 def _too_few(n: int) -> str:
-    found = "no complete pair" if n == 0 else "one complete pair"
-    return f"{found} at an opening: two are needed"
+    return say("exact.no_pair" if n == 0 else "exact.one_pair")
 
 
 def paired_table(
@@ -200,9 +200,9 @@ def exact_table(
     level : float
         Confidence level.
     """
-    title = f"{response.label}: the paired t of each contrast"
+    title = say("exact.title", label=response.label)
     if choice.unit not in ("bale", "site"):
-        note = f"The {choice.unit} is the replicate, not the pair: there is no paired t."
+        note = say("exact.other_unit", unit=choice.unit)
         return Table(pd.DataFrame(), title=title, notes=(note,))
     full = wanted.openings
     days = np.array([o.days for o in settings.openings if o.name in full])
@@ -221,26 +221,19 @@ def exact_table(
         unit="site" if choice.unit == "site" else "pair",
     )
     if not len(frame) or not np.isfinite(frame["estimate"]).any():
-        return Table(frame, title=title, notes=("No complete pairs: there is no paired t.",))
+        return Table(frame, title=title, notes=(say("exact.none"),))
     frame["unit"] = "" if response.scale == "log" else response.unit
     frame["scale"] = "log" if response.scale == "log" else response.effect
     return Table(frame, title=title, notes=_exact_notes(choice, response))
 
 
 def _exact_notes(choice: ModelChoice, response: Response) -> tuple[str, ...]:
-    scale = "the logarithm" if response.scale == "log" else "the response"
-    notes = [
-        f"On {scale}. Exact where pairs are complete, under any covariance within a pair; it "
-        "does not pool the error over openings."
-    ]
+    notes = [say("exact.of_log" if response.scale == "log" else "exact.of_response")]
     if choice.unit == "site":
-        notes.append("Each site's mean over its pairs is one value: sites are the replicates.")
+        notes.append(say("exact.sites"))
     kept = choice.terms.frame.query("part == 'fixed' and kept")["term"]
     if set(kept) - {"binding", "opening", "binding:opening"}:
-        notes.append(
-            "It weighs pairs equally and knows no further term of the model: what the model "
-            "explains by them is error here."
-        )
+        notes.append(say("exact.no_terms"))
     return tuple(notes)
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 from silagetrial.analysis.model import ModelChoice
 from silagetrial.analysis.sensitivity import planned_structure
 from silagetrial.data.settings import Settings
+from silagetrial.display.language import say
 from silagetrial.errors import NoAnswer, UsageError
 from silagetrial.mixed import Fit, fit_mixed
 from silagetrial.mixed.checks import NoMaximum
@@ -48,7 +49,7 @@ def fitted(
     except NoMaximum as error:
         # The engine speaks of likelihoods; whoever reads a first page wants to know what to do.
         raise NoAnswer(
-            found="these values allow no fit of the model that the design asks for",
-            expected="more pairs or farms, so that the spread between them is told from the rest",
-            remedy="see the values by opening and binding, which need no model",
+            found=say("refused.no_fit"),
+            expected=say("refused.no_fit_expected"),
+            remedy=say("refused.no_fit_remedy"),
         ) from error

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.responses import Response
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.mixed.covariance import Floats
 
@@ -22,15 +23,10 @@ def half_widths(differences: Table, average: Table, growth: Table, response: Res
         low, high = (frame[c].to_numpy(dtype=float) for c in ("conf_low", "conf_high"))
         half = _half_factor(low, high) if response.effect == "ratio" else (high - low) / 2
         parts.append(frame[["term"]].assign(contrast=frame.get("opening", name), half_width=half))
-    note = (
-        "An estimate closer to 1 than this factor (or its inverse) cannot be told from 1; a true "
-        "ratio of that size is missed by about half of such trials."
-        if response.effect == "ratio"
-        else "An estimate closer to 0 than this cannot be told from 0; a true difference of that "
-        "size is missed by about half of such trials."
-    )
+    ratio = response.effect == "ratio"
+    note = say("compared.width_ratio" if ratio else "compared.width_difference")
     frame = pd.concat(parts, ignore_index=True)
-    title = f"{response.label}: half the width of the intervals"
+    title = say("compared.widths", label=response.label)
     return Table(frame, title=title, notes=(note,))
 
 

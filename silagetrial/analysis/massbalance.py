@@ -14,6 +14,7 @@ from silagetrial.analysis.dm_opening import dm_at_opening
 from silagetrial.analysis.units import Bale, Entry, Measured, Members, Unit
 from silagetrial.data.draft import is_given
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
 from silagetrial.silage import dm_loss
 
 __all__ = ["ERRORS", "Loss", "Parts", "is_whole", "loss_of", "samples_for_loss"]
@@ -107,19 +108,19 @@ def loss_of(trial: Trial, found: Measured, unit: Unit, opening: str, parts: Part
     """
     first, later = _forage(found, unit, None), _forage(found, unit, opening)
     if first is None:
-        return "no weighing at wrapping"
+        return say("left_out.no_first_weighing")
     if later is None:
-        return "no weighing at this opening"
+        return say("left_out.no_weighing")
     if any(np.isnan(bale["film_kg"]) for bale in unit.rows) and (
         len(first.film_on | later.film_on) > 1
     ):
-        return "film on the bale at one weighing only, its mass not recorded (bales.csv, film_kg)"
+        return say("left_out.film")
     day0 = _day0(found, unit)
     if day0 is None:
-        return "no DM of the crop at baling (day 0)"
+        return say("left_out.no_day0")
     oven = _mean_dm([[float(sample["dm"]) for sample in mine] for mine in parts])
     if not np.isfinite(oven.value):
-        return "DM not determined"
+        return say("left_out.not_determined", what="DM")
     corrected = [[dm_at_opening(trial, sample) for sample in mine] for mine in parts]
     refused = [value for mine in corrected for value in mine if isinstance(value, str)]
     if refused:
@@ -220,11 +221,11 @@ def _cored_dm(found: Measured, unit: Unit, taken_on: pd.Timestamp, dm: float) ->
         if sample["taken_on"] < taken_on
     }
     if not all({*bales} <= {*unit.bales} for bales, _ in earlier.values()):
-        return "earlier cores went into a composite with other bales: what each gave is not known"
+        return say("left_out.shared_cores")
     taken = 0.0
     for _, core in earlier.values():
         if not is_given(core["fresh_kg"]):
-            return "the fresh mass of earlier cores is not recorded (samples.csv, fresh_kg)"
+            return say("left_out.core_mass")
         taken += core["fresh_kg"] * (core["dm"] if is_given(core["dm"]) else dm) / 1000.0
     return taken
 
@@ -240,7 +241,7 @@ def samples_for_loss(found: Measured, unit: Unit, opening: str) -> list[Parts] |
     each = [found.samples.get(((bale,), opening), []) for bale in unit.bales]
     if len(each) > 1 and all(each):
         return [each]
-    return "no composite sample of these bales, and not each of them sampled"
+    return say("left_out.no_composite")
 
 
 def is_whole(found: Measured, unit: Unit, opening: str) -> bool:

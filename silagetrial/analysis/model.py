@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -35,7 +36,8 @@ from silagetrial.analysis.terms import (
 )
 from silagetrial.analysis.units import kind_of
 from silagetrial.data.settings import Settings
-from silagetrial.display.phrases import block_word
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import block_word, joined
 from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
@@ -121,7 +123,7 @@ def choose_model(rows: pd.DataFrame, settings: Settings) -> ModelChoice:
     outside = [c for c in (*SPLITTING, *settings.analysis.blocks) if c not in inside]
     refusal, error_df = _binding_refusal(rows, settings, full, levels)
     return ModelChoice(
-        Table(frame, title="Terms of the model, and why"),
+        Table(frame, title=say("terms.title")),
         formula,
         kept,
         levels,
@@ -144,17 +146,15 @@ def _random_terms(
         if any(rows[c].isna().all() for c in columns):
             continue
         if any(rows[c].isna().any() for c in columns):
-            reason = f"{grouping} is not recorded for every row"
+            reason = say("terms.not_every_row", grouping=grouping)
             terms.append(Term(grouping, "random", False, reason))
             continue
         refused = _refused(rows, x, kept, grouping)
         terms.append(Term(grouping, "random", refused is None, refused or why))
     if not recored:
-        once = f"each {kind_of(rows).each} was opened once"
-        reason = f"{once}: its own variation is the residual"
-        if rows.duplicated("bale").any():
-            reason = f"{once}: see bale:opening"
-        terms.append(Term("bale", "random", False, reason))
+        several = rows.duplicated("bale").any()
+        why = "terms.own_results" if several else "terms.own_residual"
+        terms.append(Term("bale", "random", False, say(why, unit=kind_of(rows).each)))
     return terms
 
 
@@ -167,33 +167,27 @@ def _candidates(
     kind = kind_of(rows)
     if count["site"] >= FEWEST_RANDOM_SITES:
         found += [
-            ("site", f"{count['site']} sites stand for sites like these"),
-            ("site:binding", "the difference may vary from site to site"),
+            ("site", say("terms.sites", number=count["site"])),
+            ("site:binding", say("terms.site_binding")),
         ]
         if rows["opening"].nunique() > 1:
-            why = "the change of the difference with storage may vary from site to site"
-            found.append(("site:binding:opening", why))
-    found += [(name, "block named in trial.toml") for name in settings.analysis.blocks]
+            found.append(("site:binding:opening", say("terms.site_change")))
+    found += [(name, say("terms.block")) for name in settings.analysis.blocks]
     if count["lot"] > 1 and not lots_are_fixed(rows):
-        found.append(("lot", f"{count['lot']} lots: bales of a lot share crop and day"))
+        found.append(("lot", say("terms.lots", number=count["lot"])))
     if count["run"] > 1:
-        runs = counted(rows, "run", "run")
-        why = f"{runs}: bales made one after another share more than the binding"
-        found.append(("run", why))
+        found.append(("run", say("terms.runs", runs=counted(rows, "run", partial(noun, "run")))))
     if count["pair"]:
         word = block_word(sorted(set(rows["binding"])))
-        what = "the swath" if kind.size == 1 else "their swaths"
-        why = f"{counted(rows, 'pair', word)}: {kind.several} of one {word} share {what}"
-        found.append(("pair", why))
+        share = "terms.pair_swath" if kind.size == 1 else "terms.pair_swaths"
+        blocks, block = counted(rows, "pair", partial(noun, word)), noun(word, 1)
+        found.append(("pair", say(share, blocks=blocks, units=kind.several, block=block)))
     if recored:
-        found.append(("bale", f"each {kind.each} was cored again and again"))
+        found.append(("bale", say("terms.cored", unit=kind.each)))
     if rows.duplicated(["bale", "opening"]).any():
-        found.append(("bale:opening", f"several results of one {kind.word} at one opening"))
+        found.append(("bale:opening", say("terms.several_results", unit=noun(kind.word, 1))))
     if count["batch"] > 1 and splits_blocks(rows, x, "batch"):
-        why = (
-            f"{count['batch']} laboratory batches: {kind.word}s that are compared lie in "
-            "different ones"
-        )
+        why = say("terms.batches", number=count["batch"], units=noun(kind.word, 2))
         found.append(("batch", why))
     return list({grouping: (grouping, why) for grouping, why in found}.values())
 
@@ -201,17 +195,17 @@ def _candidates(
 def _refused(rows: pd.DataFrame, x: Floats, kept: Sequence[str], grouping: str) -> str | None:
     """Why a grouping cannot join the terms kept so far; None when it can."""
     if len(x) <= x.shape[1]:
-        return "no degrees of freedom are left"
+        return say("terms.no_df")
     terms = [random_intercept(rows, name) for name in (*kept, grouping)]
     mixed_up = inseparable(make_design(x, terms))
     if mixed_up is None:
         return None
     others = [name for name in mixed_up.names if name != grouping]
     if grouping not in mixed_up.names:
-        return f"with it, {' and '.join(mixed_up.names)} could not be told apart"
+        return say("terms.mixes_up", names=joined(mixed_up.names))
     if not others:
-        return f"not separable: {mixed_up.why}"
-    return f"not separable from {' and '.join(others)}: {mixed_up.why}"
+        return say("terms.inseparable", why=mixed_up.why)
+    return say("terms.inseparable_from", names=joined(others), why=mixed_up.why)
 
 
 def _scope(rows: pd.DataFrame) -> str:
@@ -247,16 +241,15 @@ def _binding_refusal(
 
 
 def _no_error(rows: pd.DataFrame, unit: BindingUnit) -> NoAnswer:
-    column, word = unit.replicate
-    leave = counted(rows, column, word) + " in the comparison leave"
-    leave += "s" if rows[column].nunique() == 1 else ""
-    more = "with all bindings at the same opening" if word == "pair" else "of each binding"
+    one_of = unit.replicate
+    there, word = counted(rows, one_of.column, one_of.named), one_of.named(1)
+    alone, paired = rows[one_of.column].nunique() == 1, one_of.word == "pair"
+    found = "refused.no_error_one" if alone else "refused.no_error"
+    expected = "refused.no_error_expected_pair" if paired else "refused.no_error_expected"
     return NoAnswer(
-        found=f"{leave} no degrees of freedom among {unit.plural} for the error of the binding, "
-        "however often each was sampled",
-        expected=f"at least one more {word} {more}",
-        remedy=f"one more {word} gives the first degree of freedom; six or more make a usable "
-        "comparison (common practice)",
+        found=say(found, replicates=there, units=unit.named(2)),
+        expected=say(expected, unit=word),
+        remedy=say("refused.no_error_remedy", unit=word),
     )
 
 
@@ -269,15 +262,18 @@ def _site_df(rows: pd.DataFrame) -> int:
 
 def _one_full_site(rows: pd.DataFrame) -> NoAnswer:
     return NoAnswer(
-        found=f"fewer than two of {rows['site'].nunique()} sites have bales of every binding",
-        expected="at least two sites with every binding, for an answer about sites like these",
-        remedy="make bales of every binding on each site, or analyse the site that has them alone",
+        found=say("refused.few_sites", sites=rows["site"].nunique()),
+        expected=say("refused.few_sites_expected"),
+        remedy=say("refused.few_sites_remedy"),
     )
 
 
 def _one_binding(present: Sequence[str]) -> NoAnswer:
+    found = say("refused.no_binding")
+    if present:
+        found = say("refused.one_binding", binding=present[0])
     return NoAnswer(
-        found="values of " + (f"one binding only ({present[0]})" if present else "no binding"),
-        expected="values of at least two bindings",
-        remedy="look at the bales left out and why",
+        found=found,
+        expected=say("refused.one_binding_expected"),
+        remedy=say("refused.one_binding_remedy"),
     )

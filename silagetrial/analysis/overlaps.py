@@ -7,7 +7,7 @@ from typing import Any
 
 from silagetrial.analysis.units import Members, Unit, UnitKind
 from silagetrial.data.draft import is_given
-from silagetrial.display.language import noun
+from silagetrial.display.language import noun, say
 
 __all__ = ["sharing_bales"]
 
@@ -56,8 +56,8 @@ def sharing_bales(
         if other is None:
             taken |= dict.fromkeys(bales, bales)
         else:
-            one = f"{noun(kind.word, 1)} {units[other].name}"
-            out[bales] = f"shares bales with {one}: a bale counts once"
+            word, name = noun(kind.word, 1), units[other].name
+            out[bales] = say("left_out.overlap", unit=word, bales=name)
     return out
 
 

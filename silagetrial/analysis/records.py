@@ -10,13 +10,14 @@ import pandas as pd
 
 from silagetrial.analysis.contents import how_reported
 from silagetrial.analysis.dm_opening import dm_methods
-from silagetrial.analysis.left_out import COLUMNS
+from silagetrial.analysis.left_out import COLUMNS, kind_said
 from silagetrial.analysis.repeats import averaged
 from silagetrial.analysis.responses import DM_LOSS, Response
 from silagetrial.analysis.units import IDENTITY_COLUMNS, UnitKind
 from silagetrial.analysis.values import Values, values_of
 from silagetrial.data.trial import Trial
 from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import joined
 from silagetrial.display.table import Table
 
 __all__ = ["Records", "records_of"]
@@ -79,7 +80,8 @@ class Records:
     def reasons(self) -> dict[str, int]:
         """How often each reason left a value out: the event, or why a sample gave none."""
         frame = self.left_out.frame
-        why = frame["what"].where(frame["what"] != "no value", frame["reason"])
+        kinds = frame["what"].map(kind_said)
+        why = kinds.where(frame["what"] != "no value", frame["reason"])
         return {str(reason): int(n) for reason, n in why.value_counts(sort=False).items()}
 
     @property
@@ -136,9 +138,9 @@ def records_of(trial: Trial, response: Response) -> Records:
         outside,
         Table(
             pd.DataFrame(found.missing, columns=list(COLUMNS)),
-            title=f"{response.label}: values left out, and why",
+            title=say("left_out.title", label=response.label),
         ),
-        Table(counts, title=f"{response.label}: openings reported as counts"),
+        Table(counts, title=say("records.counts", label=response.label)),
         _notes(trial, response, rows, found, counted=counted),
     )
 
@@ -179,29 +181,23 @@ def _notes(
 
 def _unit_note(unit: UnitKind) -> str:
     """What a value of several bales is, and what counts as a replicate."""
-    how = "sampled as one" if unit.word == "composite" else "weighed as one"
-    return (
-        f"Each value is of one {unit.each}, {how}: it is never divided among the bales nor copied "
-        f"to them. Bindings are compared between {unit.several} of the same pairs: pairs of them "
-        "are the replicates, not their bales or samples."
-    )
+    sampled = unit.word == "composite"
+    how = "records.sampled_as_one" if sampled else "records.weighed_as_one"
+    return say(how, unit=unit.each, units=unit.several)
 
 
 def _below_note(frame: pd.DataFrame, counted: list[str], unit: str) -> str:
     """What became of the values below the limit: some are counted, the others substituted."""
     below = frame[frame["below"]]
-    shown = ", ".join(f"{limit:g}" for limit in sorted(set(below["limit"])))
-    found = (
-        f"{len(below)} of {len(frame)} results are below the laboratory's limit ({shown} {unit})"
-    )
+    limits = joined([f"{limit:g}" for limit in sorted(set(below["limit"]))], last="comma")
+    found = say("records.below", below=len(below), results=len(frame), limits=limits, unit=unit)
     aside = int(below["opening"].isin(counted).sum())
     rest = len(below) - aside
-    half = "half the limit, which can shrink or stretch a difference."
     if not aside:
-        return f"{found}; each counts as {half}"
-    what = f"{found}: {aside} of them at {', '.join(counted)}, reported as counts and not modelled"
+        return say("records.below_used", found=found)
+    there = {"found": found, "aside": aside, "openings": joined(counted, last="comma")}
     if not rest:
-        return f"{what}."
-    return (
-        f"{what}; {'the other one' if rest == 1 else f'each of the other {rest}'} counts as {half}"
-    )
+        return say("records.below_counted", **there)
+    if rest == 1:
+        return say("records.below_other", **there)
+    return say("records.below_others", rest=rest, **there)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["BUTYRIC_ACID", "DM_LOSS", "NEEDS", "Response"]
+from silagetrial.display.language import say
 
-NEEDS = "laboratory results of single bales, or of composites, at the planned openings"
+__all__ = ["BUTYRIC_ACID", "DM_LOSS", "Response"]
 
 
 @dataclass(frozen=True)
@@ -25,8 +25,6 @@ class Response:
         How two bindings are compared.
     level_unit : str
         Unit of one value, of a mean or a median.
-    needs : str
-        What a value is made of: what is missing where there is none.
     at_day0 : {"unknown", "zero", "measured"}
         What a curve over storage starts from: nothing that is known, 0, or the crop's own value,
         the same for all bindings.
@@ -38,7 +36,6 @@ class Response:
     scale: Literal["log", "identity"]
     effect: Literal["ratio", "difference"]
     level_unit: str
-    needs: str
     at_day0: Literal["unknown", "zero", "measured"] = "unknown"
 
     @property
@@ -51,18 +48,26 @@ class Response:
         )
 
     @property
+    def needs(self) -> str:
+        """What a value is made of: what is missing where there is none."""
+        results = say("left_out.needs")
+        return say("left_out.needs_loss", results=results) if self.at_day0 == "zero" else results
+
+    @property
+    def effect_word(self) -> str:
+        """How two bindings are compared, in words."""
+        return say("unseen.ratio" if self.effect == "ratio" else "unseen.difference")
+
+    @property
     def with_unit(self) -> str:
         """What an axis of its values is called."""
         return f"{self.label}, {self.level_unit}"
 
 
 BUTYRIC_ACID = Response(
-    "butyric_acid", "Butyric acid", "g/kg DM", "log", "ratio", "g/kg DM",
-    NEEDS,
+    "butyric_acid", "Butyric acid", "g/kg DM", "log", "ratio", "g/kg DM"
 )  # fmt: skip
 DM_LOSS = Response(
     "dm_loss", "DM loss", "percentage points", "identity", "difference", "% of the DM ensiled",
-    NEEDS + ", with DM and the acids its correction asks for, a day-0 sample of the crop, and the "
-    "weighings of the same bales at wrapping and at their opening",
     "zero",
 )  # fmt: skip

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
-__all__ = ["SPLIT", "without_split_pairs"]
-
-SPLIT: Final = "the bales of its pair went to two laboratories"
+__all__ = ["without_split_pairs"]
 
 
 def without_split_pairs(

@@ -6,13 +6,15 @@ whose data are not there yet.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from silagetrial.analysis.units import kind_of
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import joined
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed.covariance import Bools, Floats
 
@@ -42,22 +44,29 @@ class BindingUnit:
     ----------
     column : str
         Column that names the units.
-    plural : str
-        The word for them.
+    word : str
+        The noun for one of them; ``block`` for those of a column of the plan.
     blocks : tuple of str
         Columns of blocks that hold several bindings.
     """
 
     column: str
-    plural: str
+    word: str
     blocks: tuple[str, ...]
 
     @property
-    def replicate(self) -> tuple[str, str]:
-        """Column to count and the word for what one more of would help: a pair, a run, a bale."""
+    def replicate(self) -> BindingUnit:
+        """What one more of would help: a pair where bales lie in pairs, else the unit itself."""
         if self.column == "bale" and "pair" in self.blocks:
-            return "pair", "pair"
-        return self.column, self.plural.removesuffix("s")
+            return BindingUnit("pair", "pair", ())
+        return self
+
+    def named(self, number: int) -> str:
+        """Return the word that goes with a number of them: ``pairs``, ``tier blocks``."""
+        words = noun(self.word, number)
+        return say("terms.block_of", column=self.column, blocks=words) if (
+            self.word == "block"
+        ) else words  # fmt: skip
 
 
 def completed(rows: pd.DataFrame) -> pd.DataFrame:
@@ -81,7 +90,7 @@ def unpaired(rows: pd.DataFrame) -> Bools:
     return alone
 
 
-def counted(rows: pd.DataFrame, column: str, word: str) -> str:
+def counted(rows: pd.DataFrame, column: str, named: Callable[[int], str]) -> str:
     """Count blocks in words: ``24 pairs``, ``24 pairs and 12 bales alone``.
 
     Parameters
@@ -89,13 +98,15 @@ def counted(rows: pd.DataFrame, column: str, word: str) -> str:
     rows : pandas.DataFrame
         From `completed`, where a bale without a pair or a run is one of its own.
     column : str
-    word : str
-        What one block is called; a regular noun.
+    named : callable
+        Number to the word that goes with it: what a block is called.
     """
     alone = rows[column].eq(rows["bale"]) & (column != "bale")
     blocks, bales = rows.loc[~alone, column].nunique(), rows.loc[alone, "bale"].nunique()
-    parts = [f"{blocks} {word}" + ("" if blocks == 1 else "s")] if blocks else []
-    return " and ".join([*parts, f"{kind_of(rows).counted(bales)} alone"] if bales else parts)
+    parts = [say("phrase.count", number=blocks, noun=named(blocks))] if blocks else []
+    if bales:
+        parts.append(say("terms.alone", units=kind_of(rows).counted(bales)))
+    return joined(parts)
 
 
 def confounded_with(
@@ -127,11 +138,9 @@ def confounded_with(
         if not strict and stratum_df(x, rows, binding_unit(rows, also=[column])) > 0:
             continue
         return NoAnswer(
-            found=f"each {column} has values of one binding only: binding and {column} are "
-            "confounded",
-            expected=f"each binding in at least one common {column}, better in all of them",
-            remedy=f"compare only where one {column} has all bindings; no statistics can part "
-            f"the binding from the {column} here",
+            found=say("refused.confounded", column=column),
+            expected=say("refused.confounded_expected", column=column),
+            remedy=say("refused.confounded_remedy", column=column),
         )
     return None
 
@@ -145,10 +154,10 @@ def binding_unit(rows: pd.DataFrame, *, also: Sequence[str] = ()) -> BindingUnit
     mixing = [c for c in dict.fromkeys([*groupings, "pair"]) if holds_several(rows, c)]
     alone = [column for column in groupings if _alone(rows, column)]
     if not alone:
-        return BindingUnit("bale", f"{kind_of(rows).word}s", tuple(mixing))
+        return BindingUnit("bale", kind_of(rows).word, tuple(mixing))
     column = min(alone, key=lambda c: rows[c].nunique())
-    plural = {"run": "runs", "lot": "lots", "batch": "batches"}.get(column, f"{column} blocks")
-    return BindingUnit(column, plural, tuple(mixing))
+    word = column if column in ("run", "lot", "batch") else "block"
+    return BindingUnit(column, word, tuple(mixing))
 
 
 def holds_several(rows: pd.DataFrame, column: str) -> bool:

@@ -11,6 +11,7 @@ import pandas as pd
 from silagetrial.analysis.strata import holds_several, splits_blocks, unpaired
 from silagetrial.analysis.units import kind_of
 from silagetrial.data.settings import Settings
+from silagetrial.display.language import noun, say
 from silagetrial.mixed.covariance import Floats
 from silagetrial.mixed.frame import model_frame
 
@@ -79,20 +80,16 @@ def fixed_terms(
     compares = len(levels["binding"]) > 1
     terms = [
         Term("binding", "fixed", compares,
-              "the question of the trial" if compares else "only one binding has values"),
+              say("terms.question" if compares else "terms.one_binding")),
         Term("opening", "fixed", several,
-              f"{len(levels['opening'])} openings; a factor, so that no shape over storage is "
-              "assumed" if several else "one opening only"),
+              say("terms.openings", number=len(levels["opening"])) if several
+              else say("terms.one_opening")),
     ]  # fmt: skip
     if several and compares:
-        terms.append(
-            Term("binding:opening", "fixed", True, "the difference may change with storage")
-        )
+        terms.append(Term("binding:opening", "fixed", True, say("terms.interaction")))
     terms += _place_terms(rows, compares=compares)
     for name in settings.analysis.factors:
-        terms += _factor_terms(
-            rows, name, compares=compares, why="further factor named in trial.toml"
-        )
+        terms += _factor_terms(rows, name, compares=compares, why=say("terms.factor"))
     terms += _splitting_terms(rows, terms, levels)
     for name in settings.analysis.covariates:
         terms += _covariate_terms(rows, name, terms, levels, compares=compares)
@@ -103,19 +100,14 @@ def _place_terms(rows: pd.DataFrame, *, compares: bool) -> list[Term]:
     """Sites, or lots of unpaired bales, of which there are too few to stand for others."""
     few_sites = 1 < rows["site"].nunique() < FEWEST_RANDOM_SITES
     if lots_are_fixed(rows):
-        why = _few(rows, "lot") + "; bales without partners are compared within lots"
-        terms = [Term("site", "fixed", False, "its lots stand for it")] if few_sites else []
+        few = say("terms.few_lots", number=rows["lot"].nunique(), fewest=FEWEST_RANDOM_SITES)
+        why = say("terms.lots_within", few=few)
+        terms = [Term("site", "fixed", False, say("terms.lots_for_site"))] if few_sites else []
         return [*terms, *_factor_terms(rows, "lot", compares=compares, why=why)]
-    return _factor_terms(rows, "site", compares=compares, why=_few(rows, "site")) if (
-        few_sites
-    ) else []  # fmt: skip
-
-
-def _few(rows: pd.DataFrame, column: str) -> str:
-    return (
-        f"{rows[column].nunique()} {column}s: fewer than {FEWEST_RANDOM_SITES} say too little of "
-        f"{column}s at large, so the answer is about these {column}s, with equal weight"
-    )
+    if not few_sites:
+        return []
+    why = say("terms.few_sites", number=rows["site"].nunique(), fewest=FEWEST_RANDOM_SITES)
+    return _factor_terms(rows, "site", compares=compares, why=why)
 
 
 def lots_are_fixed(rows: pd.DataFrame) -> bool:
@@ -140,15 +132,15 @@ def _splitting_terms(
         if name in taken or name not in rows or rows[name].nunique() < 2:
             continue
         if rows[name].isna().any():
-            found.append(Term(name, "fixed", False, "not recorded for every bale"))
+            found.append(Term(name, "fixed", False, say("terms.not_recorded")))
             continue
         if name == "batch" and not _few_mixed_batches(rows):
             continue
         x = without_binding(rows, [*terms, *found], levels)
         if splits_blocks(rows, x, name):
-            why = f"{kind_of(rows).word}s that are compared differ in it; without the term the "
-            why += f"{name} would enter "
-            found.append(Term(name, "fixed", True, why + "the difference between bindings"))
+            units = noun(kind_of(rows).word, 2)
+            why = say("terms.splitting", units=units, column=name)
+            found.append(Term(name, "fixed", True, why))
     return found
 
 
@@ -173,23 +165,22 @@ def formula_of(terms: Sequence[str]) -> str:
 def _factor_terms(rows: pd.DataFrame, name: str, *, compares: bool, why: str) -> list[Term]:
     """A factor beside the binding, and its interaction with the binding."""
     if not name.isidentifier():
-        reason = f"the column name {name!r} cannot stand in a formula: use letters, digits and _"
+        reason = say("terms.no_name", column=repr(name))
         return [Term(name, "fixed", False, reason)]
     if rows[name].isna().any():
-        return [Term(name, "fixed", False, "not recorded for every bale")]
+        return [Term(name, "fixed", False, say("terms.not_recorded"))]
     if rows[name].nunique() < 2:
-        return [Term(name, "fixed", False, f"only one {name}")]
+        return [Term(name, "fixed", False, say("terms.one_level", column=name))]
     terms = [Term(name, "fixed", True, why)]
     cells = rows.groupby([name, "binding"])["bale"].nunique().unstack(fill_value=0)
     if not compares:
         return terms
     if (cells.to_numpy() == 0).any():
-        reason = f"some {name} has not every binding, so the interaction cannot be estimated"
+        reason = say("terms.empty_cell", column=name)
     elif (cells.to_numpy() < 2).any():
-        one = kind_of(rows).word
-        reason = f"one {one} a {name} and binding: the interaction cannot be told from the error"
+        reason = say("terms.one_unit", unit=noun(kind_of(rows).word, 1), column=name)
     else:
-        reason = f"the difference may depend on the {name}; means weigh each {name} equally"
+        reason = say("terms.by_factor", column=name)
         return [*terms, Term(f"binding:{name}", "fixed", True, reason)]
     return [*terms, Term(f"binding:{name}", "fixed", False, reason)]
 
@@ -204,13 +195,12 @@ def _covariate_terms(
 ) -> list[Term]:
     """A value of the crop before the binding acted, centred, and its interaction."""
     if name not in rows or rows[name].isna().any():
-        return [Term(name, "fixed", False, "not known at day 0 for every bale")]
+        return [Term(name, "fixed", False, say("terms.not_at_day0"))]
     kept = [t.term for t in terms if t.kept]
     with_it = model_frame(rows, formula_of([*kept, name]), levels=levels)
     if with_it.x.shape[1] == model_frame(rows, formula_of(kept), levels=levels).x.shape[1]:
-        return [Term(name, "fixed", False, "the other terms tell it already")]
-    found = [Term(name, "fixed", True, "the crop at baling, centred: bales as if of one crop")]
+        return [Term(name, "fixed", False, say("terms.told_already"))]
+    found = [Term(name, "fixed", True, say("terms.covariate"))]
     if compares:
-        why = "the difference may depend on the crop; it is told at the mean crop"
-        found.append(Term(f"binding:{name}", "fixed", True, why))
+        found.append(Term(f"binding:{name}", "fixed", True, say("terms.by_covariate")))
     return found

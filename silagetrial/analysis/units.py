@@ -19,7 +19,7 @@ from silagetrial.data.schema import SPARE
 from silagetrial.data.stretches import with_runs
 from silagetrial.data.trial import Trial
 from silagetrial.display.language import noun, say
-from silagetrial.display.phrases import count
+from silagetrial.display.phrases import count, joined
 
 __all__ = [
     "BALE",
@@ -229,12 +229,14 @@ def _apart(bales: Sequence[Bale], planned: Sequence[str]) -> str:
     A unit has one level of each factor and block that was planned: one that mixed them would take
     the whole term out of the model.
     """
-    words = {"binding": "bindings", "site": "farms"}
-    for column in dict.fromkeys([*words, *planned]):
+    own = {"binding": "left_out.mixed_bindings", "site": "left_out.mixed_farms"}
+    for column in dict.fromkeys([*own, *planned]):
         there = list(dict.fromkeys(str(bale[column]) for bale in bales))
         if len(there) > 1:
-            word = words.get(column, column.replace("_", " "))
-            return f"bales of different {word} as one value ({', '.join(there)})"
+            names = joined(there, last="comma")
+            if column in own:
+                return say(own[column], names=names)
+            return say("left_out.mixed", what=column.replace("_", " "), names=names)
     return ""
 
 

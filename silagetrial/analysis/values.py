@@ -10,10 +10,10 @@ import numpy as np
 
 from silagetrial.analysis.chosen import Choice, choose_units
 from silagetrial.analysis.contents import content
-from silagetrial.analysis.left_out import left_out, missing
+from silagetrial.analysis.left_out import OUTSIDE, left_out, missing
 from silagetrial.analysis.massbalance import ERRORS, Parts, is_whole, loss_of, samples_for_loss
 from silagetrial.analysis.responses import DM_LOSS, Response
-from silagetrial.analysis.split_pairs import SPLIT, without_split_pairs
+from silagetrial.analysis.split_pairs import without_split_pairs
 from silagetrial.analysis.units import (
     Entry,
     Measured,
@@ -27,13 +27,12 @@ from silagetrial.analysis.units import (
 from silagetrial.data.outside import outside_use
 from silagetrial.data.settings import Opening
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 
-__all__ = ["OUTSIDE", "Values", "values_of"]
+__all__ = ["Values", "values_of"]
 
 Row: TypeAlias = dict[str, Any]
-
-OUTSIDE = "outside the window"
-"""What is said of a value that was measured outside the window of its opening."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +98,7 @@ def values_of(trial: Trial, response: Response) -> Values:
                 (rows if "value" in said else lacking).append(said)
     rows, split = without_split_pairs(rows)
     lacking += [
-        left_out(row, row["opening"], "no value", f"sample {row['sample']}: {SPLIT}")
+        left_out(row, row["opening"], "no value", say("left_out.split", sample=row["sample"]))
         for row in split
     ]
     lacking += [_outside(trial, row) for row in rows if not row["inside"]]
@@ -137,7 +136,7 @@ def _refused(search: _Search, bales: Members, why: str) -> Iterator[Row]:
     """Yield what bales that are no unit gave, opening by opening."""
     names = [bale for bale in bales if isinstance(search.units.get((bale,)), Unit)]
     bindings = dict.fromkeys(_unit(search, bale).shared["binding"] for bale in names)
-    shown = {"bale": "+".join(bales), "binding": " and ".join(bindings)}
+    shown = {"bale": "+".join(bales), "binding": joined(list(bindings))}
     for opening in search.trial.settings.opening_names:
         if search.is_there(bales, opening):
             yield left_out(shown, opening, "not used", why)
@@ -222,10 +221,9 @@ def _outside(trial: Trial, row: Row) -> Row:
     opening = trial.settings.opening(row["opening"])
     assert opening is not None
     low, high = opening.window
-    table = "samples" if not opening.covers(row["calendar_days"]) else "weighings"
-    said = (
-        f"{table}: {row['calendar_days']:.0f} days, window {low:g} to {high:g}"
-        if table == "samples"
-        else f"{table}: weighed outside the window, {low:g} to {high:g} days"
-    )
-    return left_out(row, row["opening"], OUTSIDE, f"{said}; {outside_use(trial.settings)}")
+    ends = {"low": f"{low:g}", "high": f"{high:g}", "use": outside_use(trial.settings)}
+    if opening.covers(row["calendar_days"]):
+        said = say("left_out.weighed_outside", **ends)
+    else:
+        said = say("left_out.sampled_outside", days=f"{row['calendar_days']:.0f}", **ends)
+    return left_out(row, row["opening"], OUTSIDE, said)

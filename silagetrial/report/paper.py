@@ -9,6 +9,7 @@ from typing import Final
 import pandas as pd
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.analysis.left_out import kind_said
 from silagetrial.display.block import Prose, show_text
 from silagetrial.display.language import say
 from silagetrial.display.phrases import block_word, count, joined, level_name
@@ -123,7 +124,9 @@ def _analysed(analysis: Analysis) -> list[str]:
     kinds = lists.drop_duplicates(["bale", "opening", "what"])["what"].value_counts().sort_index()
     if kinds.empty:
         return [say("paper.analysed", numbers=numbers)]
-    left = joined([say("paper.of_kind", what=what, number=n) for what, n in kinds.items()])
+    left = joined(
+        [say("paper.of_kind", what=kind_said(str(what)), number=n) for what, n in kinds.items()]
+    )
     return [say("paper.analysed_left", numbers=numbers, left=left)]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
+from silagetrial.analysis.left_out import kind_said
 from silagetrial.data import Opening, Trial
 from silagetrial.display import Table
 from silagetrial.display.block import Prose
@@ -116,6 +117,7 @@ def left_out(analysis: Analysis) -> Shown:
     by = whole.groupby(keys, sort=False, dropna=False)["response"].agg(", ".join).reset_index()
     if not len(by):
         return Prose((say("table.left_out_nothing"),))
+    by["what"] = by["what"].map(kind_said)
     title, labels = say("table.left_out"), {"response": say("table.missing_for")}
     return Table(by, title=title, labels=labels, name="left_out")
 

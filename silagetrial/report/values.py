@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
-from silagetrial.analysis.values import OUTSIDE
+from silagetrial.analysis.left_out import OUTSIDE
 from silagetrial.display.language import say
 from silagetrial.display.phrases import count, joined
 from silagetrial.report.cited import cite

@@ -8,7 +8,6 @@ from builders import make_trial, read_cells, write_cells
 
 from silagetrial.analysis.records import records_of
 from silagetrial.analysis.responses import BUTYRIC_ACID, DM_LOSS
-from silagetrial.analysis.split_pairs import SPLIT
 from silagetrial.data import Trial, read_trial
 
 
@@ -32,7 +31,9 @@ def test_the_values_of_a_split_pair_are_left_out_and_named(tmp_path: Path) -> No
         assert len(records.rows) == 22
         left = records.left_out.frame
         assert sorted(left["bale"]) == ["A01-film", "A01-net"]
-        assert all(SPLIT in reason for reason in left["reason"])
+        assert all(
+            "the bales of its pair went to two laboratories" in reason for reason in left["reason"]
+        )
     warning = next(item for item in trial.warnings if item.column == "laboratory")
     assert "the pair gives no contrast" in warning.remedy
 
