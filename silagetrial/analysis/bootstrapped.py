@@ -7,6 +7,7 @@ import pandas as pd
 
 from silagetrial.analysis.responses import Response
 from silagetrial.data.settings import AnalysisPlan
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, Functions, bootstrap, contrasts
@@ -60,5 +61,5 @@ def bootstrapped(fit: Fit, contrast: Functions, response: Response, plan: Analys
                 frame[f"{end}_mc_error"] *= frame[end]
     frame["unit"] = "" if response.scale == "log" else response.unit
     frame["scale"] = response.effect
-    title = f"{response.label}: the primary contrast by bootstrap-t"
+    title = say("beside.bootstrap", label=response.label)
     return Table(frame, title=title, notes=notes)

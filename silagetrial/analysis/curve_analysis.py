@@ -23,6 +23,7 @@ from silagetrial.analysis.growth import (
 from silagetrial.analysis.model import ModelChoice
 from silagetrial.analysis.responses import Response
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit
@@ -135,13 +136,11 @@ def _answered(
         at_openings=replace(
             differences,
             frame=at_openings,
-            title=f"{response.label}: bindings compared by the curve ({response.effect})",
+            title=say("curve.at_openings", label=response.label, effect=response.effect_word),
         ),
         rates=rates(curves, pairs, _from_start(model, stops), level=level),
         tests=curve_tests(curves, pairs),
-        variances=replace(
-            curves.fit.variances, title=f"{response.label} over storage: variances (REML)"
-        ),
+        variances=replace(curves.fit.variances, title=say("curve.variances", label=response.label)),
         exact=curve_exact(curves, pairs, settings, choice, level=level),
         passing=NOTHING if limit is None else passing(curves, limit, level=level),
         notes=(_shape_note(model), *model.notes),
@@ -163,17 +162,17 @@ def _from_start(model: CurveModel, stops: Floats) -> Floats:
     found = np.array([*start, *stops])
     if len(found) < 2:
         raise NoAnswer(
-            found="one opening and nothing known at day 0",
-            expected="two times of storage",
-            remedy="a curve needs a second opening",
+            found=say("curve.one_time"),
+            expected=say("curve.one_time_expected"),
+            remedy=say("curve.one_time_remedy"),
         )
     return found
 
 
 def _shape_note(model: CurveModel) -> str:
     start = {
-        "unknown": "each binding with its own level",
-        "zero": "through 0 at day 0",
-        "measured": "from the crop's own value at day 0, common to the bindings",
+        "unknown": "curve.own_level",
+        "zero": "curve.through_zero",
+        "measured": "curve.from_crop",
     }[model.response.at_day0]
-    return f"Planned in advance: {model.curve.in_words}, {start}; at the actual days of each bale."
+    return say(start, curve=model.curve.in_words)

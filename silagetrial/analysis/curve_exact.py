@@ -19,6 +19,7 @@ from silagetrial.analysis.exact import PairedT, one_sample, paired_row
 from silagetrial.analysis.growth import MONTH, BindingCurves
 from silagetrial.analysis.model import ModelChoice
 from silagetrial.data.settings import Settings
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.mixed import Functions, estimable
 from silagetrial.mixed.covariance import Floats
@@ -62,7 +63,7 @@ def curve_exact(
         curve in days, from the first to the last opening for one in log(1 + days).
     """
     response = curves.model.response
-    title = f"{response.label}: each pair's own slope over storage, the model beside the paired t"
+    title = say("curve.exact", label=response.label)
     why = _why_none(settings, choice)
     if why:
         return Table(pd.DataFrame(), title=title, notes=(why,))
@@ -77,32 +78,29 @@ def curve_exact(
             parts.append(_by_the_model(curves, f"{first} - {second}", rows, level=level))
         parts.append(_by_pairs(curves, f"{first} - {second}", found, level=level))
     if not any(len(part) for part in parts) or all(p["estimate"].isna().all() for p in parts):
-        note = "Fewer than two pairs complete at every opening: there is no paired t."
-        return Table(pd.DataFrame(), title=title, notes=(note,))
+        return Table(pd.DataFrame(), title=title, notes=(say("curve.exact_few"),))
     frame = pd.concat(parts, ignore_index=True)
     return Table(frame, title=title, notes=_notes(curves, span, unit))
 
 
 def _why_none(settings: Settings, choice: ModelChoice) -> str:
     if settings.design == "separate":
-        return (
-            "Each bale was opened once, so that no pair has a slope of its own and the curve no "
-            "paired t; the comparison at each opening has one."
-        )
+        return say("curve.exact_separate")
     if choice.unit not in ("bale", "site"):
-        return f"The {choice.unit} is the replicate, not the pair: there is no paired t."
+        return say("exact.other_unit", unit=choice.unit)
     return ""
 
 
 def _times(curves: BindingCurves) -> tuple[float, str]:
     """By how much slopes are multiplied, and what for, in words."""
     if curves.model.curve.shape != "log":
-        return MONTH, "per 30 days"
+        return MONTH, say("curve.per_month")
     days = _silage(curves)["planned_days"]
     first, last = float(days.min()), float(days.max())
     if curves.model.response.at_day0 != "unknown":
         first = 0.0
-    return float(np.log1p(last) - np.log1p(first)), f"from day {first:g} to day {last:g}"
+    span = say("curve.exact_span", first=f"{first:g}", last=f"{last:g}")
+    return float(np.log1p(last) - np.log1p(first)), span
 
 
 def _silage(curves: BindingCurves) -> pd.DataFrame:
@@ -179,19 +177,16 @@ def _by_pairs(curves: BindingCurves, term: str, found: PairedT, *, level: float)
 def _notes(curves: BindingCurves, span: str, unit: str) -> tuple[str, ...]:
     model = curves.model
     through = {
-        "unknown": "with a level of its own",
-        "zero": "through 0 at day 0",
-        "measured": "through the crop's own value at day 0",
+        "unknown": "curve.exact_own_level",
+        "zero": "curve.exact_through_zero",
+        "measured": "curve.exact_from_crop",
     }[model.response.at_day0]
-    told_as = {"ratio": "Ratio by which the slopes part", "difference": "Difference in slope"}
-    notes = [
-        f"{told_as[model.response.effect]} {span}: each bale's least-squares line in "
-        f"{'log(1 + days)' if model.curve.shape == 'log' else 'days'}, {through}.",
-        "Exact where the pairs were cored on the same days, under any covariance within a pair; "
-        "pairs without a core at some opening are left out.",
-    ]
+    ratio, log = model.response.effect == "ratio", model.curve.shape == "log"
+    told = say("curve.exact_ratio" if ratio else "curve.exact_difference")
+    time = say("curve.exact_log" if log else "curve.exact_days")
+    notes = [say(through, told=told, span=span, time=time), say("curve.exact_note")]
     if len(model.curve.columns) > 1:
-        notes.append("The curve bends: this is its mean slope, in the model as in the pairs.")
+        notes.append(say("curve.exact_bends"))
     if unit == "site":
-        notes.append("Each site's mean over its pairs is one value: sites are the replicates.")
+        notes.append(say("exact.sites"))
     return tuple(notes)

@@ -24,6 +24,8 @@ from silagetrial.analysis.model import ModelChoice
 from silagetrial.analysis.responses import Response
 from silagetrial.data.settings import COVARIATES
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, fit_mixed
 from silagetrial.mixed.checks import check_groups, inseparable
@@ -148,10 +150,11 @@ def curve_model(
     needed = len(curve.columns) + (response.at_day0 == "unknown")
     if len(openings) < needed:
         raise NoAnswer(
-            found=f"{len(openings)} openings with values of {response.label} for a curve of "
-            f"{needed} coefficients a binding",
-            expected=f"at least {needed} openings",
-            remedy="the comparison at each opening needs no curve",
+            found=say(
+                "curve.few_openings", number=len(openings), label=response.label, needed=needed
+            ),
+            expected=say("curve.few_openings_expected", needed=needed),
+            remedy=say("curve.few_openings_remedy"),
         )
     terms = choice.terms.frame.query("part == 'fixed' and kept")["term"].tolist()
     terms, notes = _without_itself(terms, response)
@@ -160,9 +163,9 @@ def curve_model(
         crop = baseline_rows(trial, response, rows, keep=tuple(terms))
         if not len(crop):
             raise NoAnswer(
-                found=f"no {response.label} of the crop at baling (day 0)",
-                expected="a day-0 result of each pair, for the baseline common to the bindings",
-                remedy="order it with the day-0 samples; the comparison at each opening needs none",
+                found=say("curve.no_crop", label=response.label),
+                expected=say("curve.no_crop_expected"),
+                remedy=say("curve.no_crop_remedy"),
             )
         rows = pd.concat([rows, crop.assign(stored=0.0, stage="crop")], ignore_index=True)
         notes.append(_baseline_note(crop))
@@ -195,15 +198,12 @@ def _without_itself(terms: list[str], response: Response) -> tuple[list[str], li
     own = next((name for name, column in COVARIATES.items() if column == response.name), None)
     if own is None or response.at_day0 != "measured" or own not in terms:
         return terms, []
-    note = f"{own} is the baseline of {response.label} itself: no covariate of its curve."
+    note = say("curve.baseline", covariate=own, label=response.label)
     return [term for term in terms if own not in term.split(":")], [note]
 
 
 def _baseline_note(crop: pd.DataFrame) -> str:
-    return (
-        f"Baseline common to all bindings: {len(crop)} samples of the crop at day 0, one a pair "
-        "(or lot), with the pair's effect and none of a bale."
-    )
+    return say("curve.baseline_samples", number=len(crop))
 
 
 def _with_columns(rows: pd.DataFrame, curve: Curve) -> pd.DataFrame:
@@ -239,11 +239,7 @@ def _random_part(
     measured = model.response.at_day0 == "measured"
     late = [g for g in groupings if measured and set(g.split(":")) & set(_AFTER_DAY0)]
     found: list[RandomPart] = [{g: f"0 + {STORED}"} if g in late else g for g in groupings]
-    notes = [
-        f"No slopes of {name}: it is no random term of this design."
-        for name in slopes
-        if name not in groupings
-    ]
+    notes = [say("curve.no_slopes", name=name) for name in slopes if name not in groupings]
     for k, grouping in enumerate(groupings):
         if grouping not in slopes:
             continue
@@ -253,7 +249,7 @@ def _random_part(
         if why is None:
             found = trial
         else:
-            notes.append(f"No slopes of {grouping}: {why}.")
+            notes.append(say("curve.no_slopes_why", name=grouping, why=why))
     return tuple(found), notes
 
 
@@ -271,9 +267,9 @@ def _not_told(model: CurveModel, random: Sequence[RandomPart]) -> str | None:
     """Why a design cannot tell random terms apart; None where it can."""
     frame = _frame(model, random, None)
     if len(frame.y) <= frame.x.shape[1]:
-        return "no degrees of freedom are left"
+        return say("terms.no_df")
     mixed_up = inseparable(make_design(frame.x, frame.terms, frame.residual))
-    return None if mixed_up is None else f"{' and '.join(mixed_up.names)} cannot be told apart"
+    return None if mixed_up is None else say("curve.not_apart", names=joined(mixed_up.names))
 
 
 def _residual_groups(
@@ -286,9 +282,9 @@ def _residual_groups(
     try:
         check_groups(frame)
     except NoAnswer as refusal:
-        return None, (f"One residual variance for crop and silage: {refusal.found}.",)
+        return None, (say("curve.one_residual", why=refusal.found),)
     mixed_up = inseparable(make_design(frame.x, frame.terms, frame.residual))
     if mixed_up is not None:
-        why = " and ".join(mixed_up.names)
-        return None, (f"One residual variance for crop and silage: {why} cannot be told apart.",)
-    return STAGE, ("Crop and silage have a residual variance each.",)
+        why = say("curve.not_apart", names=joined(mixed_up.names))
+        return None, (say("curve.one_residual", why=why),)
+    return STAGE, (say("curve.two_residuals"),)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from silagetrial.analysis.curve_model import CurveModel, fit_curve
 from silagetrial.analysis.growth import BindingCurves
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, f_test
@@ -31,21 +32,17 @@ def curve_tests(curves: BindingCurves, pairs: Sequence[tuple[str, str]]) -> Tabl
     change = steps.reshape(-1, steps.shape[2])
     average = curves.per_column.mean(axis=1)
     wanted: list[tuple[str, Floats]] = [
-        ("bindings have one curve", np.concatenate([level, change])),
-        ("storage makes no change, bindings averaged", average),
+        (say("curve.one_curve"), np.concatenate([level, change])),
+        (say("curve.no_change"), average),
     ]
     if model.response.at_day0 == "unknown":
-        wanted.insert(1, ("the difference does not change with storage", change))
+        wanted.insert(1, (say("curve.same_change"), change))
     found = [_test(fit, name, rows) for name, rows in wanted]
     found += _lack_of_fit(model)
     columns = ["hypothesis", "num_df", "den_df", "statistic", "p_value", "remark"]
     frame = pd.DataFrame(found, columns=columns)
-    title = f"{model.response.label}: F tests of the curve (Kenward-Roger)"
-    note = (
-        "Where the curve does not fit the openings, only the comparison at each opening, which "
-        "assumes no shape, is to be trusted."
-    )
-    return Table(frame, title=title, notes=(note,))
+    title = say("curve.tests", label=model.response.label)
+    return Table(frame, title=title, notes=(say("curve.tests_note"),))
 
 
 def _test(fit: Fit, name: str, rows: Floats) -> tuple[object, ...]:
@@ -57,10 +54,10 @@ def _test(fit: Fit, name: str, rows: Floats) -> tuple[object, ...]:
 
 
 def _lack_of_fit(model: CurveModel) -> list[tuple[object, ...]]:
-    name, shared = "the curve fits the openings", "the curve fits the difference at the openings"
+    name, shared = say("curve.fits"), say("curve.fits_difference")
     nothing = (np.nan, np.nan, np.nan, np.nan)
     if not model.extra:
-        return [(name, *nothing, "the curve has as many coefficients as there are openings")]
+        return [(name, *nothing, say("curve.saturated"))]
     try:
         fit = fit_curve(model, extra=True)
     except NoAnswer as refusal:

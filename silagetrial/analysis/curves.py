@@ -31,6 +31,8 @@ import numpy as np
 import numpy.typing as npt
 
 from silagetrial.data.settings import CurveShape, Settings
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 from silagetrial.mixed.covariance import Floats
 
 __all__ = ["Curve", "broken_line", "natural_spline", "planned_curve"]
@@ -105,14 +107,12 @@ class Curve:
     @property
     def in_words(self) -> str:
         """What the curve is, for a reader."""
-        at = ", ".join(f"{knot:g}" for knot in self.knots)
-        return {
-            "linear": "a straight line in days",
-            "log": "a straight line in log(1 + days)",
-            "spline": f"a natural cubic spline in days with knots at {at} "
-            f"(and at 0 and {self.last:g})",
-            "broken": f"a line in days that breaks at {at}",
-        }[self.shape]
+        if self.shape in ("linear", "log"):
+            return say("curve.log" if self.shape == "log" else "curve.days")
+        knots = joined([f"{knot:g}" for knot in self.knots], last="comma")
+        if self.shape == "broken":
+            return say("curve.broken", knots=knots)
+        return say("curve.spline", knots=knots, last=f"{self.last:g}")
 
     @property
     def straight(self) -> bool:

@@ -14,6 +14,7 @@ from silagetrial.analysis.compare import told
 from silagetrial.analysis.curve_model import CurveModel
 from silagetrial.analysis.limits_day import days_at_limit
 from silagetrial.analysis.units import kind_of
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 from silagetrial.mixed import Fit, Functions, adjusted_mean_functions, contrasts, estimable
@@ -101,18 +102,19 @@ def over_storage(
     at = {b: curves.rows(b, grid) for b in curves.bindings}
     means = _stack(fit, [({"term": b, "binding": b}, at[b]) for b in at], grid)
     differences = _stack(fit, [({"term": f"{a} - {b}"}, at[a] - at[b]) for a, b in pairs], grid)
-    note = (
-        f"Simultaneous limits hold for all days together: {len(grid)} days from {grid[0]:g} to "
-        f"{grid[-1]:g}, the last day sampled; nothing is said beyond."
-    )
+    ends = {"first": f"{grid[0]:g}", "last": f"{grid[-1]:g}"}
+    note = say("curve.all_days", number=len(grid), **ends)
     told_means = told(fit, means, response, kind="mean", level=level)
     told_differences = told(fit, differences, response, kind="effect", by="term", level=level)
-    label, shape = response.label, curves.model.curve.in_words
+    label, shape, unit = response.label, curves.model.curve.in_words, response.level_unit
     return (
-        replace(told_means, title=f"{label} over storage: {shape} ({response.level_unit})"),
+        replace(
+            told_means,
+            title=say("curve.levels", label=label, curve=shape, unit=unit),
+        ),
         replace(
             told_differences,
-            title=f"{label} over storage: bindings compared ({response.effect})",
+            title=say("curve.compared", label=label, effect=response.effect_word),
             notes=(*told_differences.notes, note),
         ),
     )
@@ -127,10 +129,9 @@ def _stack(fit: Fit, parts: Sequence[tuple[dict[str, str], Floats]], days: Float
             rows.append(block)
     if not rows:
         raise NoAnswer(
-            found="no curve of a binding that can be parted from the other terms of "
-            f"{fit.frame.formula!r}",
-            expected="values of each binding at openings and sites in common",
-            remedy="look at which site, laboratory or factor goes with which binding",
+            found=say("curve.no_curve", formula=repr(fit.frame.formula)),
+            expected=say("curve.no_curve_expected"),
+            remedy=say("refused.which_with_which"),
         )
     return Functions(pd.DataFrame(labels), np.concatenate(rows))
 
@@ -169,14 +170,11 @@ def rates(
     found = found.where(estimable(curves.fit, found.rows))
     response = curves.model.response
     table = told(curves.fit, found, response, kind="effect", level=level)
-    per = "per 30 days" if response.effect == "ratio" else f"{response.unit} per 30 days"
+    ratio = response.effect == "ratio"
+    per = say("curve.per_month") if ratio else say("curve.unit_per_month", unit=response.unit)
     frame = table.frame.assign(unit=per)
-    what = (
-        "Factor by which the median grows in 30 days; bindings are compared by its ratio."
-        if response.effect == "ratio"
-        else "Change in 30 days."
-    )
-    title, whole = f"{response.label}: rate per 30 days of storage", {"from_day": ".0f"}
+    what = say("curve.factor" if ratio else "curve.change")
+    title, whole = say("curve.rate", label=response.label), {"from_day": ".0f"}
     return Table(frame, title=title, notes=(what,), formats={**whole, "to_day": ".0f"})
 
 
@@ -218,11 +216,8 @@ def passing(curves: BindingCurves, limit: float, *, level: float) -> Table:
                 "remark": there.remark,
             }
         )
-    unit = response.level_unit
-    of = kind_of(model.rows).each
-    title = f"{response.label}: day at which the median {of} passes {limit:g} {unit}"
-    note = (
-        f"Every day of the trial (to {model.last_day:g}) whose {100 * level:.3g} % interval of the "
-        "median holds the limit; no interval is extended beyond the days sampled."
-    )
+    of = {"of": kind_of(model.rows).each, "unit": response.level_unit}
+    title = say("curve.passing", label=response.label, limit=f"{limit:g}", **of)
+    last, sure = f"{model.last_day:g}", f"{100 * level:.3g}"
+    note = say("curve.passing_note", last=last, level=sure)
     return Table(pd.DataFrame(found), title=title, notes=(note,), formats={"limit": "g"})

@@ -18,6 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 from silagetrial.mixed.covariance import Floats
 
 __all__ = ["Passing", "days_at_limit"]
@@ -73,21 +75,20 @@ class Passing:
         """What the numbers alone do not say."""
         said = []
         if not self.days:
-            side = "above" if self.begins_above else "below"
-            said.append(f"the estimate stays {side} the limit throughout the trial")
+            said.append(say("curve.stays_above" if self.begins_above else "curve.stays_below"))
         if not self.pieces:
-            return "; ".join([*said, "so does its interval"])
+            return joined([*said, say("curve.interval_too")], last="semicolon")
         if len(self.days) > 1:
-            said.append("passes " + ", ".join(f"{day:.0f}" for day in self.days))
+            days = joined([f"{day:.0f}" for day in self.days], last="comma")
+            said.append(say("curve.passes", days=days))
         if len(self.pieces) > 1:
-            said.append(
-                "interval in pieces: " + ", ".join(f"{a:.0f}-{b:.0f}" for a, b in self.pieces)
-            )
+            pieces = joined([f"{a:.0f}-{b:.0f}" for a, b in self.pieces], last="comma")
+            said.append(say("curve.pieces", pieces=pieces))
         if self.open_low:
-            said.append("no lower bound in the trial")
+            said.append(say("curve.no_low"))
         if self.open_high:
-            said.append("no upper bound in the trial")
-        return "; ".join(said)
+            said.append(say("curve.no_high"))
+        return joined(said, last="semicolon")
 
 
 def days_at_limit(line: Line, limit: float, *, first: float, last: float) -> Passing:

@@ -11,7 +11,6 @@ the American Statistical Association 53, 457-481.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -20,12 +19,11 @@ from statsmodels.duration.survfunc import SurvfuncRight
 
 from silagetrial.data.schema_opened import WARM
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.mixed.covariance import Floats
 
 __all__ = ["hours_at_air", "mould_seen", "temperatures_read"]
-
-_AIR: Final = "air around the bales"
 
 
 def mould_seen(trial: Trial) -> Table:
@@ -107,10 +105,11 @@ def temperatures_read(trial: Trial) -> Table:
         ``where bales readings mean highest``, degrees Celsius; a row a binding, and one for the
         air. Empty without a reading.
     """
+    air = say("beside.air")
     read = trial.temperatures.dropna(subset="temperature")
-    where = read["bale"].map(_bindings(trial)).where(read["bale"].notna(), _AIR)
+    where = read["bale"].map(_bindings(trial)).where(read["bale"].notna(), air)
     rows = []
-    for name in (*trial.settings.compare, _AIR):
+    for name in (*trial.settings.compare, air):
         mine = read[where == name]
         if len(mine):
             degrees = mine["temperature"]

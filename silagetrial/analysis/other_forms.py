@@ -14,6 +14,8 @@ from silagetrial.analysis.records import Records, records_of
 from silagetrial.analysis.responses import DM_LOSS
 from silagetrial.data.settings import Form
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 from silagetrial.display.table import Table
 from silagetrial.errors import NoAnswer
 
@@ -109,9 +111,9 @@ def _values(trial: Trial, form: Form, records: Records, rows: pd.DataFrame) -> p
     theirs = int(rows["uncorrected"].isna().sum())
     if theirs == len(rows) or (theirs and form == "none"):
         raise NoAnswer(
-            found=f"DM of {theirs} of {len(rows)} values is as the laboratory corrected it",
-            expected="DM of the oven, which can be corrected by any form or left as it is",
-            remedy="ask the laboratory for DM of the oven (dm_basis = oven)",
+            found=say("beside.laboratory_dm", number=theirs, values=len(rows)),
+            expected=say("beside.laboratory_dm_expected"),
+            remedy=say("beside.laboratory_dm_remedy"),
         )
     if form == "none":
         return rows["uncorrected"]
@@ -122,10 +124,13 @@ def _values(trial: Trial, form: Form, records: Records, rows: pd.DataFrame) -> p
     lacking = int(values.isna().sum())
     if lacking:
         why = [reason for reason in other.reasons if reason not in records.reasons]
+        found = say("beside.form_lacks", number=lacking, values=len(rows))
+        if why:
+            told = {"number": lacking, "values": len(rows), "why": joined(why, last="comma")}
+            found = say("beside.form_lacks_why", **told)
         raise NoAnswer(
-            found=f"no value under this form of {lacking} of {len(rows)}"
-            + (f" ({', '.join(why)})" if why else ""),
-            expected="a value of every bale compared, so that the same bales are",
-            remedy="see what the form of correction needs of each sample",
+            found=found,
+            expected=say("beside.form_lacks_expected"),
+            remedy=say("beside.form_lacks_remedy"),
         )
     return values

@@ -14,6 +14,8 @@ from silagetrial.analysis.results import ResponseAnalysis
 from silagetrial.analysis.sensitivity import main_contrast, sensitivity
 from silagetrial.analysis.shares import counted_shares, modelled_shares
 from silagetrial.data.trial import Trial
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import joined
 from silagetrial.display.table import Table
 from silagetrial.mixed import (
     Fit,
@@ -65,8 +67,8 @@ def with_planned(
     drawn = bootstrapped(result.fit, contrast, response, plan) if plan.bootstrap else NOTHING
     return replace(
         result,
-        sensitivity=replace(others, title=f"{label}: other covariance structures"),
-        variance_intervals=replace(intervals, title=f"{label}: intervals of the variances"),
+        sensitivity=replace(others, title=say("beside.structures", label=label)),
+        variance_intervals=replace(intervals, title=say("beside.intervals", label=label)),
         sd_ratios=_sd_ratios(result.fit, response, level=level),
         blups=_blups(result.fit, response),
         bootstrap=drawn,
@@ -78,13 +80,14 @@ def _sd_ratios(fit: Fit, response: Response, *, level: float) -> Table:
     """How the residual spread of groups differs; nothing where there is one variance."""
     if len(fit.frame.residual.names) < 2:
         return NOTHING
-    return replace(sd_ratios(fit, level=level), title=f"{response.label}: ratios of residual SDs")
+    return replace(sd_ratios(fit, level=level), title=say("beside.sd_ratios", label=response.label))
 
 
 def _blups(fit: Fit, response: Response) -> Table:
     """Predicted effects of what a reader knows by name."""
     names = [term.name for term in fit.frame.terms if term.name in _UNITS]
-    title = f"{response.label}: predicted effects of {', '.join(f'{name}s' for name in names)}"
+    units = joined([noun(name, 2) for name in names], last="comma")
+    title = say("beside.blups", label=response.label, units=units)
     return replace(blups(fit, names), title=title) if names else NOTHING
 
 
@@ -102,8 +105,9 @@ def _claim(trial: Trial, result: ResponseAnalysis, fit: Fit) -> Table:
         table = non_inferiority(
             fit, wanted, margin=margin, worse="higher", ratio=ratio, level=level
         )
-    kind = plan.claim.capitalize()
-    return replace(table, title=f"{response.label}: {kind} within a margin of {margin:g}")
+    equal = plan.claim == "equivalence"
+    kind = "beside.equivalence" if equal else "beside.non_inferiority"
+    return replace(table, title=say(kind, label=response.label, margin=f"{margin:g}"))
 
 
 def _curve(trial: Trial, result: ResponseAnalysis, rows: pd.DataFrame) -> CurveAnalysis | None:

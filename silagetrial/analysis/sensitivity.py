@@ -17,6 +17,7 @@ import pandas as pd
 from silagetrial.analysis.compare import Comparison
 from silagetrial.analysis.model import ModelChoice
 from silagetrial.data.settings import Settings
+from silagetrial.display.language import say
 from silagetrial.display.table import Table
 from silagetrial.errors import SilageTrialError
 from silagetrial.mixed import Fit, Functions, contrasts, fit_mixed
@@ -73,25 +74,25 @@ def structures(rows: pd.DataFrame, choice: ModelChoice, *, recored: bool) -> tup
         Whether bales were cored at several openings, so that serial correlation can exist.
     """
     several = len(choice.levels["opening"]) > 1
-    found = [Structure("one residual variance")]
+    found = [Structure(say("beside.one_variance"))]
     if several:
-        found.append(Structure("residual variance by opening", options={"residual_by": "opening"}))
-    found.append(Structure("residual variance by binding", options={"residual_by": "binding"}))
+        found.append(Structure(say("beside.by_opening"), options={"residual_by": "opening"}))
+    found.append(Structure(say("beside.by_binding"), options={"residual_by": "binding"}))
     if several:
         both = {"residual_by": "binding:opening"}
-        found.append(Structure("residual variance by binding and opening", options=both))
+        found.append(Structure(say("beside.by_both"), options=both))
     if recored and several and rows.groupby("bale").size().max() > 2:
         serial = {"serial": {"bale": "days"}}
         found += [
-            Structure("serial correlation within bales, beside them", options=serial),
-            Structure("serial correlation within bales, in their place", "bale", serial),
+            Structure(say("beside.serial_beside"), options=serial),
+            Structure(say("beside.serial_instead"), "bale", serial),
             Structure(
-                "serial correlation and measurement error, in the bales' place",
+                say("beside.serial_error"),
                 "bale",
                 {**serial, "measurement_error": True},
             ),
         ]
-    found.append(Structure("variances held at zero or above", options={"bound": "zero"}))
+    found.append(Structure(say("beside.at_zero"), options={"bound": "zero"}))
     return tuple(found)
 
 
@@ -146,7 +147,7 @@ def sensitivity(
     planned = planned_structure(settings)
     listed = structures(rows, choice, recored=settings.design == "recored")
     others = [s for s in listed if s.without or dict(s.options) != dict(planned)]
-    for structure in (Structure("as reported", options=planned), *others):
+    for structure in (Structure(say("beside.as_reported"), options=planned), *others):
         random = [term for term in choice.random if term != structure.without]
         try:
             fit = fit_mixed(
@@ -157,9 +158,5 @@ def sensitivity(
         except SilageTrialError as refusal:
             labels = contrast.labels.iloc[0].to_dict()
             out.append({"structure": structure.name, **labels, "remark": refusal.found})
-    notes = (
-        "On the model's scale. The structure comes from the design and the plan; these rows are "
-        "for looking, not for choosing.",
-        "AIC: REML, smaller is better, 2 a variance parameter.",
-    )
-    return Table(pd.DataFrame(out), title="Other covariance structures", notes=notes)
+    notes = (say("beside.structures_note"), say("beside.aic"))
+    return Table(pd.DataFrame(out), title=say("beside.structures_alone"), notes=notes)

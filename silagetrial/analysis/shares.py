@@ -28,6 +28,8 @@ from scipy import optimize, special
 
 from silagetrial.analysis.responses import Response
 from silagetrial.analysis.units import BALE, UnitKind, kind_of
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import joined
 from silagetrial.display.table import Table
 from silagetrial.mixed import Fit, Functions, contrasts
 from silagetrial.mixed.covariance import Floats
@@ -40,7 +42,7 @@ __all__ = [
     "share_interval",
 ]
 
-_SEVERAL = {"site": "these farms", "lot": "these lots"}
+_SEVERAL = {"site": "beside.shares_farms", "lot": "beside.shares_lots"}
 NOT_OF_BALES = ("batch",)
 """Random terms that are the laboratory's, not the bales'."""
 
@@ -133,15 +135,16 @@ def modelled_shares(
         limit=limit, **dict(zip(("estimate", "conf_low", "conf_high"), np.array(shares).T,
                                 strict=True)), unit="", scale="share",
     )  # fmt: skip
-    of = "logarithms" if response.scale == "log" else "values"
-    notes = (
-        f"{response.label} over {limit:g} {response.level_unit}: share of {_single(unit)}, {of} "
-        f"taken as normal with the sum of all variances between {unit.word}s "
-        f"({_spread_told(variances, dfs)}); intervals by the noncentral t.",
-        *_held_in_the_middle(fit),
+    over = {"label": response.label, "limit": f"{limit:g}", "unit": response.level_unit}
+    note = say(
+        "beside.shares_log" if response.scale == "log" else "beside.shares_identity",
+        of=_single(unit),
+        units=noun(unit.word, 2),
+        spread=_spread_told(variances, dfs),
+        **over,
     )
-    over = f"over {limit:g} {response.level_unit}"
-    title = f"{response.label}: share of {unit.several} {over}, by the model"
+    title = say("beside.shares", units=unit.several, **over)
+    notes = (note, *_held_in_the_middle(fit))
     return Table(frame, title=title, notes=notes, formats={"limit": "g"})
 
 
@@ -170,11 +173,13 @@ def _held_in_the_middle(fit: Fit) -> tuple[str, ...]:
     names = [name for name in fit.frame.levels if name not in ("binding", "opening")]
     if not names:
         return ()
-    middle = " and ".join(_SEVERAL.get(name, f"the levels of {name}") for name in names)
-    return (
-        f"Of a bale in the middle of {middle}: differences between them are fixed in the model "
-        "and not in the SD.",
+    middle = joined(
+        [
+            say(_SEVERAL[name]) if name in _SEVERAL else say("beside.shares_levels", name=name)
+            for name in names
+        ]
     )
+    return (say("beside.shares_middle", middle=middle),)
 
 
 def _spread_told(variances: Floats, dfs: Floats) -> str:
@@ -183,12 +188,14 @@ def _spread_told(variances: Floats, dfs: Floats) -> str:
     sds = [f"{np.sqrt(variances[k]):.3g}" for k in (order[0], order[-1])]
     own = [f"{dfs[k]:.1f}" for k in (order[0], order[-1])]
     if sds[0] == sds[1]:
-        return f"SD {sds[0]}, {own[0]} df"
-    return f"SD {sds[0]} to {sds[1]}, {own[0]} to {own[1]} df"
+        return say("beside.spread", sd=sds[0], df=own[0])
+    return say("beside.spreads", sd_low=sds[0], sd_high=sds[1], df_low=own[0], df_high=own[1])
 
 
 def _single(unit: UnitKind) -> str:
-    return "single bales" if unit.size == 1 else f"{unit.several}, not of bales"
+    if unit.size == 1:
+        return say("beside.shares_single")
+    return say("beside.shares_units", units=unit.several)
 
 
 def counted_shares(rows: pd.DataFrame, response: Response, limit: float, *, level: float) -> Table:
@@ -221,9 +228,7 @@ def counted_shares(rows: pd.DataFrame, response: Response, limit: float, *, leve
     )  # fmt: skip
     if not frame["not_known"].any():
         frame = frame.drop(columns="not_known")
-    note = (
-        f"Counts with Clopper-Pearson intervals, which take {word} as independent: {word} of one "
-        "site or pair are more alike, so that the intervals may be too short."
-    )
-    title = f"{response.label}: {unit.several} over {limit:g} {response.level_unit}, counted"
+    note = say("beside.shares_counted_note", units=noun(unit.word, 2))
+    over = {"label": response.label, "limit": f"{limit:g}", "unit": response.level_unit}
+    title = say("beside.shares_counted", units=unit.several, **over)
     return Table(frame, title=title, notes=(note,), formats={"limit": "g"})

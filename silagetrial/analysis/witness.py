@@ -11,6 +11,8 @@ from scipy.sparse.csgraph import connected_components
 from statsmodels.regression.linear_model import GLS, OLS
 from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
+from silagetrial.display.language import say
+from silagetrial.display.phrases import joined
 from silagetrial.mixed import Fit, Functions
 from silagetrial.mixed.covariance import Floats, Ints
 
@@ -182,16 +184,13 @@ def _remark(fit: Fit, frame: pd.DataFrame, said: tuple[str, ...], *, agrees: boo
     parts = []
     theirs = float(frame["theirs"].iloc[0])
     if not np.isfinite(theirs):
-        parts.append("statsmodels found no fit of this model.")
+        parts.append(say("beside.no_fit"))
     elif not agrees:
         higher = fit.loglik >= theirs
-        parts.append(
-            "The two differ by more than the agreement looked for; our log-likelihood is "
-            + ("the higher one: its optimiser stopped early." if higher else "the lower one.")
-        )
+        parts.append(say("beside.higher" if higher else "beside.lower"))
     if fit.at_bound.any():
         at = [p.name for p, b in zip(fit.parameters, fit.at_bound, strict=True) if b]
-        parts.append(f"Both hold the variance of {' and '.join(at)} at zero here.")
+        parts.append(say("beside.both_zero", names=joined(at)))
     if said:
-        parts.append("statsmodels warned: " + "; ".join(said))
+        parts.append(say("beside.warned", warnings=joined(said, last="semicolon")))
     return " ".join(parts)

@@ -108,6 +108,8 @@ def _curve_exact(trial: Trial, result: ResponseAnalysis, table: Table) -> Shown:
     if not len(table):
         return Prose(table.notes)
     frame = named(trial, result, table.frame)
+    by = {"model": say("curve.exact_by_model"), "paired t": say("curve.exact_by_pairs")}
+    frame["method"] = frame["method"].map(by)
     columns = ["comparison", "method", *_TRUSTED, "p_value", "df", "pairs"]
     if "remark" in frame and frame["remark"].fillna("").any():
         columns.append("remark")
