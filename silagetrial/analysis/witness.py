@@ -151,7 +151,7 @@ def _fit(fit: Fit) -> tuple[_Theirs, tuple[str, ...]]:
             # Its optimiser can walk into a covariance matrix that it cannot solve with.
             p = fit.frame.x.shape[1]
             found = _Theirs(np.nan, np.full(p, np.nan), np.full((p, p), np.nan))
-            warnings.warn(f"no fit ({error})", stacklevel=1)
+            warnings.warn(say("beside.no_fit_why", why=error), stacklevel=1)
     return found, tuple(dict.fromkeys(str(w.message) for w in caught))
 
 
