@@ -239,7 +239,7 @@ def _random_part(
     measured = model.response.at_day0 == "measured"
     late = [g for g in groupings if measured and set(g.split(":")) & set(_AFTER_DAY0)]
     found: list[RandomPart] = [{g: f"0 + {STORED}"} if g in late else g for g in groupings]
-    notes = [say("curve.no_slopes", name=name) for name in slopes if name not in groupings]
+    notes = [say("curve.no_slopes", grouping=name) for name in slopes if name not in groupings]
     for k, grouping in enumerate(groupings):
         if grouping not in slopes:
             continue
@@ -249,7 +249,7 @@ def _random_part(
         if why is None:
             found = trial
         else:
-            notes.append(say("curve.no_slopes_why", name=grouping, why=why))
+            notes.append(say("curve.no_slopes_why", grouping=grouping, why=why))
     return tuple(found), notes
 
 

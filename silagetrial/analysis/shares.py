@@ -175,7 +175,7 @@ def _held_in_the_middle(fit: Fit) -> tuple[str, ...]:
         return ()
     middle = joined(
         [
-            say(_SEVERAL[name]) if name in _SEVERAL else say("beside.shares_levels", name=name)
+            say(_SEVERAL[name]) if name in _SEVERAL else say("beside.shares_levels", column=name)
             for name in names
         ]
     )
