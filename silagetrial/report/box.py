@@ -14,6 +14,7 @@ from silagetrial.data import Trial
 from silagetrial.display.block import Prose
 from silagetrial.display.language import say
 from silagetrial.display.phrases import count, joined, level_name
+from silagetrial.report.doubts import doubt_of
 from silagetrial.report.findings import (
     at_openings,
     due_at,
@@ -28,7 +29,6 @@ from silagetrial.report.seen import points
 from silagetrial.report.sentences import adjusted_too, by_how_much
 from silagetrial.report.words import (
     could_have_seen,
-    doubt_of,
     name_of,
     planned_sentences,
     storage,

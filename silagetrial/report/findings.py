@@ -162,14 +162,14 @@ def at_openings(trial: Trial, result: ResponseAnalysis, *, joint: bool = True) -
     return _findings(trial, result, result.differences, joint=joint)
 
 
-def averages(trial: Trial, result: ResponseAnalysis) -> list[Finding]:
+def averages(trial: Trial, result: ResponseAnalysis, *, joint: bool = True) -> list[Finding]:
     """Return every comparison averaged over openings."""
-    return _findings(trial, result, result.average, joint=True)
+    return _findings(trial, result, result.average, joint=joint)
 
 
-def growths(trial: Trial, result: ResponseAnalysis) -> list[Finding]:
+def growths(trial: Trial, result: ResponseAnalysis, *, joint: bool = True) -> list[Finding]:
     """Return the change of every comparison from the first to the last opening."""
-    return _findings(trial, result, result.growth, joint=True)
+    return _findings(trial, result, result.growth, joint=joint)
 
 
 def planned(trial: Trial, result: ResponseAnalysis) -> Finding | None:

@@ -7,16 +7,16 @@ from typing import Final
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.analysis.sensitivity import main_contrast
 from silagetrial.data.settings import COVARIATES
-from silagetrial.display.language import say
-from silagetrial.display.phrases import amount, joined, level_name
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import amount, block_word, joined, level_name
 from silagetrial.planning.deviations import FORESEEN, deviations
 from silagetrial.planning.deviations_made import TO_COME
 from silagetrial.report import plan_kept
 from silagetrial.report.cited import REFERENCES, cite
-from silagetrial.report.findings import planned
+from silagetrial.report.multiplicity import families
 from silagetrial.report.symbols import groups
 
-__all__ = ["answered", "first_df", "plan", "points"]
+__all__ = ["answered", "first_df", "has_paired_t", "plan", "points"]
 
 _LISTED: Final = 12
 """How many deviations are listed before the table is pointed to."""
@@ -25,6 +25,12 @@ _LISTED: Final = 12
 def answered(analysis: Analysis) -> list[ResponseAnalysis]:
     """Return the responses with an answer."""
     return [result for result in analysis.responses.values() if result.answered]
+
+
+def has_paired_t(result: ResponseAnalysis) -> bool:
+    """Tell whether a paired t stands beside a contrast of a response."""
+    frame = result.exact.frame
+    return "p_value" in frame and bool(frame["p_value"].notna().any())
 
 
 def points(analysis: Analysis) -> list[str]:
@@ -51,7 +57,7 @@ def points(analysis: Analysis) -> list[str]:
         *_structure(analysis),
         *_units(results),
         *_means(analysis),
-        *_families(analysis),
+        *families(analysis, results),
         *_growth(results),
         *_planned(analysis),
         *_beside(analysis),
@@ -115,8 +121,15 @@ def first_df(analysis: Analysis) -> dict[str, str]:
 
 def _degrees(analysis: Analysis) -> str:
     df = [say("methods.df_of", df=df, what=what) for what, df in first_df(analysis).items()]
-    source = REFERENCES["kenward1997"].in_sentence
-    return say("methods.kenward_df", cited=source, df=joined(df))
+    trial, source = analysis.trial, REFERENCES["kenward1997"].in_sentence
+    named = len(trial.settings.analysis.contrast) == 2
+    lines = [
+        say("methods.kenward_df" if named else "methods.kenward_df_unnamed", cited=source,
+            df=joined(df))
+    ]  # fmt: skip
+    if trial.settings.analysis.serial:
+        lines.append(say("methods.kenward_serial"))
+    return " ".join(lines)
 
 
 def _structure(analysis: Analysis) -> list[str]:
@@ -147,11 +160,15 @@ def _units(results: list[ResponseAnalysis]) -> list[str]:
 
 
 def _unit(result: ResponseAnalysis) -> str:
-    """The unit of replication: bales in pairs count by the pair."""
+    """The unit of replication: bales in pairs count by the pair, or by the set."""
     if result.model is None or result.model.unit != "bale":
         return "" if result.model is None else result.model.unit
-    paired = result.records.rows["pair"].notna().any()
-    return "pair" if paired else result.records.unit.each
+    rows, each = result.records.modelled, result.records.unit.each
+    word = noun(block_word(list(dict.fromkeys(rows["binding"]))), 1)
+    paired = rows["pair"].notna()
+    if paired.all():
+        return word
+    return say("methods.unit_or_alone", block=word, unit=each) if paired.any() else each
 
 
 def _means(analysis: Analysis) -> list[str]:
@@ -161,27 +178,6 @@ def _means(analysis: Analysis) -> list[str]:
     names = [COVARIATES[name] for name in analysis.trial.settings.analysis.covariates]
     used = any(set(terms.fixed) & set(COVARIATES) for terms in groups(analysis))
     return [*lines, *([say("methods.covariates", names=joined(names))] if used else [])]
-
-
-def _families(analysis: Analysis) -> list[str]:
-    """Over what intervals are simultaneous, and what stands by its own."""
-    level, trial = level_name(analysis.level), analysis.trial
-    tables = [r.differences.frame for r in answered(analysis) if len(r.differences)]
-    if not tables:
-        return []
-    said = {"level": level, "cited": cite("hothorn2008")}
-    if any(frame["term"].value_counts().max() > 1 for frame in tables):
-        lines = [say("methods.family", **said)]
-    elif any(len(frame) > 1 for frame in tables):
-        lines = [say("methods.family_bindings", **said)]
-    else:
-        return [say("methods.alone", level=level)]
-    found = [planned(trial, result) for result in answered(analysis)]
-    own = next((f for f in found if f is not None), None)
-    if own is not None and len(trial.settings.analysis.contrast) == 2:
-        names = {"first": own.first, "second": own.second, "opening": own.opening}
-        lines.append(say("methods.own_interval", **names))
-    return [" ".join(lines)]
 
 
 def _growth(results: list[ResponseAnalysis]) -> list[str]:
@@ -250,8 +246,7 @@ def _beside(analysis: Analysis) -> list[str]:
         lines.append(say("methods.profile", level=level_name(analysis.level)))
     if any(len(r.sensitivity) > 1 for r in results):
         lines.append(say("methods.sensitivity"))
-    paired = any("estimate" in r.exact.frame and r.exact.frame["p_value"].notna().any()
-                 for r in results)  # fmt: skip
+    paired = any(has_paired_t(r) for r in results)
     other = any(r.witness is not None for r in results)
     source = cite("seabold2010")
     if paired and other:

@@ -17,11 +17,12 @@ from silagetrial.planning.analysis_plan import filed_plan
 from silagetrial.planning.deviations import as_planned, deviations
 from silagetrial.report.cited import REFERENCES, cite
 from silagetrial.report.findings import planned
-from silagetrial.report.inference import answered, first_df
+from silagetrial.report.inference import answered, first_df, has_paired_t
 from silagetrial.report.laid_out import done_so_far, lost_bales
 from silagetrial.report.looks import Log
+from silagetrial.report.multiplicity import in_a_paper
 from silagetrial.report.software import versions
-from silagetrial.report.symbols import Terms, groups
+from silagetrial.report.symbols import groups
 from silagetrial.report.values import units_of, with_values
 
 __all__ = ["paragraph", "write"]
@@ -188,10 +189,12 @@ def _models(analysis: Analysis) -> list[str]:
     refused = [result for result in analysis.responses.values() if not result.answered]
     lines = [
         say("paper.model", labels=_labels(results), fixed=_listed(terms.fixed),
-            random=_random(terms))
+            random=_listed(terms.random))
+        if terms.random
+        else say("paper.model_fixed", labels=_labels(results), fixed=_listed(terms.fixed))
         for terms, results in found.items()
     ]  # fmt: skip
-    if found:
+    if any(terms.random for terms in found):
         lines.append(say("paper.reml", cited=cite("patterson1971", "nelder1954")))
     if any("site" in terms.fixed for terms in found):
         lines.append(say("paper.these_farms"))
@@ -220,10 +223,6 @@ def _listed(terms: Sequence[str]) -> str:
     return joined([say(_TERMS[t]) if t in _TERMS else joined(t.split(":")) for t in terms])
 
 
-def _random(terms: Terms) -> str:
-    return _listed(terms.random) if terms.random else say("paper.no_random")
-
-
 def _inference(analysis: Analysis) -> list[str]:
     """Degrees of freedom, intervals, growth."""
     results = answered(analysis)
@@ -238,17 +237,9 @@ def _inference(analysis: Analysis) -> list[str]:
         else say("paper.kenward_first", cited=source, df=df, first=found.first,
                  second=found.second, opening=found.opening)
     ]  # fmt: skip
-    frames = [r.differences.frame for r in results if len(r.differences)]
-    level = level_name(analysis.level)
-    if any(frame["term"].value_counts().max() > 1 for frame in frames):
-        lines.append(say("paper.simultaneous", level=level, cited=cite("hothorn2008")))
-    elif any(frame["opening"].value_counts().max() > 1 for frame in frames):
-        lines.append(say("paper.over_bindings", level=level, cited=cite("hothorn2008")))
-    else:
-        lines.append(say("paper.alone", level=level))
-        found = None
-    if found is not None:
-        lines.append(say("paper.first_alone"))
+    if analysis.trial.settings.analysis.serial:
+        lines.append(say("paper.first_order"))
+    lines += in_a_paper(analysis, results)
     if any(len(r.growth) for r in results):
         lines.append(say("paper.growth"))
     return lines
@@ -262,7 +253,7 @@ def _checks(analysis: Analysis) -> list[str]:
         alike = settings.claim == "equivalence"
         two_sided = say("paper.equivalence", cited=cite("schuirmann1987"))
         lines.append(two_sided if alike else say("paper.non_inferiority"))
-    paired = any("estimate" in r.exact.frame for r in results)
+    paired = any(has_paired_t(r) for r in results)
     said = {"statsmodels": versions()["statsmodels"], "cited": cite("seabold2010")}
     if any(r.witness is not None for r in results):
         lines.append(say("paper.paired_and_fits", **said) if paired else say("paper.fits", **said))

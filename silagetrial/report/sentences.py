@@ -28,7 +28,6 @@ __all__ = [
     "below_limit",
     "by_how_much",
     "change_over_storage",
-    "doubt",
     "evidence",
     "importance",
     "limits",
@@ -158,25 +157,6 @@ def adjusted_too(alone: Finding, joint: Finding, *, alpha: float) -> str:
     if not alone.p < alpha:
         return say("doubt.nor", **said)
     return say("doubt.stands", **said) if joint.p < alpha else say("doubt.falls", **said)
-
-
-def doubt(finding: Finding, paired: float, *, alpha: float) -> str:
-    """Say that the paired t of the same contrast has another verdict; empty where it has not.
-
-    Parameters
-    ----------
-    finding : Finding
-        As the model has it.
-    paired : float
-        p of the paired t; NaN where there is none.
-    alpha : float
-        Size of the test.
-    """
-    if math.isnan(paired) or (finding.p < alpha) == (paired < alpha):
-        return ""
-    if paired < alpha:
-        return say("doubt.does_show", p=p_value(paired))
-    return say("doubt.does_not_show", p=p_value(paired))
 
 
 def change_over_storage(

@@ -11,6 +11,7 @@ from silagetrial.data import Trial
 from silagetrial.display import Table
 from silagetrial.display.language import noun, say
 from silagetrial.display.phrases import block_word, joined, level_name
+from silagetrial.report.doubts import doubt_of
 from silagetrial.report.figures_data import means_word
 from silagetrial.report.findings import Finding, planned
 from silagetrial.report.nearest import nearest
@@ -52,7 +53,7 @@ def answer(analysis: Analysis) -> Shown:
     nouns = noun(block_word(trial.settings.compare), 2)
     return Table(
         frame,
-        title=_title(at, as_planned=bool(frame["as_planned"].all())),
+        title=_title(trial, at, as_planned=bool(frame["as_planned"].all())),
         labels={
             **limit_labels(trial),
             "first_mean": _one(frame["first"], say("answer.first")),
@@ -69,7 +70,10 @@ def answer(analysis: Analysis) -> Shown:
     )
 
 
-def _title(place: str, *, as_planned: bool) -> str:
+def _title(trial: Trial, place: str, *, as_planned: bool) -> str:
+    """What is shown: the comparison named first, else the nearest, or the first by rule."""
+    if len(trial.settings.analysis.contrast) != 2:
+        return say("answer.by_rule_at", place=place) if place else say("answer.by_rule")
     if place:
         return say("answer.planned_at" if as_planned else "answer.nearest_at", place=place)
     return say("answer.planned" if as_planned else "answer.nearest")
@@ -116,9 +120,12 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
         "conf_high": finding.high,
         "p_value": finding.p,
         "df": tested["df"],
+        "adjusted_for": finding.family,
         "important": float("nan") if edge is None else edge,
         "limits": "" if edge is None else _limits(finding, edge),
-        "verdict": verdict(finding, edge, alpha=plan.alpha),
+        "verdict": _doubted(
+            verdict(finding, edge, alpha=plan.alpha), doubt_of(trial, result, finding)
+        ),
         **_units(result, finding),
     }
 
@@ -129,13 +136,25 @@ def _limits(finding: Finding, edge: float) -> str:
 
 
 def _tested(result: ResponseAnalysis, finding: Finding) -> pd.Series[float]:
-    """Row of the analysis's own table that a finding was read from."""
+    """Row of the analysis's own table that a finding was read from.
+
+    Of one adjusted for its family the degrees of freedom are the smallest there, by which
+    interval and p were made.
+    """
     table = result.differences if finding.opening else result.average
     frame = table.frame
     mine = frame["term"] == f"{finding.first} - {finding.second}"
+    over_openings = finding.opening is not None and mine.sum() > 1
+    family = frame[mine] if over_openings else frame
     if finding.opening:
         mine &= frame["opening"] == finding.opening
-    return frame[mine].iloc[0]
+    row = frame[mine].iloc[0]
+    return row.where(row.index != "df", family["df"].min()) if finding.joint else row
+
+
+def _doubted(said: str, doubt: str) -> str:
+    """A verdict, with the paired t's other one where there is one."""
+    return say("verdict.not_settled", verdict=said) if doubt else said
 
 
 def _units(result: ResponseAnalysis, finding: Finding) -> dict[str, object]:
@@ -189,4 +208,9 @@ def _notes(analysis: Analysis, frame: pd.DataFrame) -> tuple[str, ...]:
         units = joined(list(dict.fromkeys(u for u in frame["unit"] if u)))
         scale.append(say("answer.in_units", units=units))
     said = {"means": means, "scale": joined(scale, last="comma"), "level": level}
-    return (say("answer.note", **said),)
+    adjusted = [
+        say("answer.adjusted", response=row["response"], family=row["adjusted_for"])
+        for row in frame.to_dict("records")
+        if row["adjusted_for"]
+    ]
+    return (say("answer.note", **said), *adjusted)

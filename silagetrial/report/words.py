@@ -11,6 +11,7 @@ from silagetrial.display.language import say
 from silagetrial.display.phrases import amount, joined, level_name, number, quantity, tenths
 from silagetrial.report.claims import claim_of
 from silagetrial.report.correction import of_dm, uncorrected
+from silagetrial.report.doubts import doubt_of
 from silagetrial.report.findings import (
     Finding,
     at_openings,
@@ -20,7 +21,6 @@ from silagetrial.report.findings import (
     levels,
     line_over_storage,
     of_bindings,
-    paired_p,
     planned,
     planned_days,
 )
@@ -31,7 +31,6 @@ from silagetrial.report.sentences import (
     below_limit,
     by_how_much,
     change_over_storage,
-    doubt,
     importance,
     reach,
 )
@@ -39,7 +38,6 @@ from silagetrial.report.sentences import (
 __all__ = [
     "comparison",
     "could_have_seen",
-    "doubt_of",
     "heading",
     "name_of",
     "planned_sentences",
@@ -140,7 +138,9 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Prose:
 def _planned_in_full(trial: Trial, result: ResponseAnalysis, first: Finding, among: Finding) -> str:
     """The comparison planned first, what the paired t says of it, and its place in a family."""
     said = planned_sentences(trial, result, first)
-    lines = [say("comparison.first", sentence=" ".join(said)), doubt_of(trial, result, first)]
+    named = len(trial.settings.analysis.contrast) == 2
+    told = say("comparison.first" if named else "comparison.by_rule", sentence=" ".join(said))
+    lines = [told, doubt_of(trial, result, first)]
     if among.joint and not first.joint:
         lines.append(adjusted_too(first, among, alpha=trial.settings.analysis.alpha))
     return " ".join(line for line in lines if line)
@@ -220,23 +220,6 @@ def _below(result: ResponseAnalysis, finding: Finding) -> str:
     mine = rows["binding"].isin([finding.first, finding.second])
     below = rows.loc[mine & (rows["opening"] == finding.opening), "below"]
     return below_limit(int(below.sum()), len(below))
-
-
-def doubt_of(
-    trial: Trial, result: ResponseAnalysis, finding: Finding, *, contrast: str = ""
-) -> str:
-    """Return what the paired t says against the model; empty where it says the same.
-
-    Parameters
-    ----------
-    trial : Trial
-    result : ResponseAnalysis
-    finding : Finding
-    contrast : str
-        ``growth``; by default the opening of the finding.
-    """
-    paired = paired_p(result, finding, contrast=contrast or finding.opening or "average")
-    return doubt(finding, paired, alpha=trial.settings.analysis.alpha)
 
 
 def storage(trial: Trial, result: ResponseAnalysis) -> Prose:

@@ -19,6 +19,7 @@ from report_variants import (
     no_day0,
     no_samples,
     no_weighings,
+    none_named,
     one_opening,
     one_pair,
     three_bindings,
@@ -43,6 +44,7 @@ MAKERS: dict[str, Callable[[Path], Path]] = {
     "no common opening": no_common_opening,
     "batches within openings": batches_within_openings,
     "four pairs": four_pairs,
+    "none named": none_named,
 }
 
 WITH_REPORTS = "two laboratories"

@@ -103,6 +103,14 @@ def one_opening(folder: Path) -> Path:
     return trial
 
 
+def none_named(folder: Path) -> Path:
+    """Two openings, and no comparison or opening named first in the settings."""
+    trial = copy_demo("three_farms", folder)
+    only_bales(trial, lambda bales: bales["planned_opening"].isin(["6 months", "9 months"]))
+    settings(trial, ('opening = "9 months"\ncontrast = ["film", "net"]\n', ""))
+    return trial
+
+
 def all_below(folder: Path) -> Path:
     """Every butyric acid below the limit."""
     trial = copy_demo("cored_bales", folder)

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from silagetrial.report.doubts import doubt
 from silagetrial.report.findings import Finding
 from silagetrial.report.sentences import (
     adjusted_too,
     below_limit,
     by_how_much,
     change_over_storage,
-    doubt,
     evidence,
     importance,
     reach,
@@ -208,7 +208,24 @@ def test_importance_of_a_difference() -> None:
 def test_another_verdict_of_the_paired_t_is_said(
     model: float, paired: float, said_of_it: str
 ) -> None:
-    assert doubt(ratio(0.6, 0.4, 0.9, model), paired, alpha=0.05) == said_of_it
+    alone = ratio(0.6, 0.4, 0.9, model)
+    assert doubt(alone, alone, paired, alpha=0.05) == said_of_it
+
+
+@pytest.mark.parametrize(
+    ("joint", "alone", "paired", "said_of_it"),
+    [
+        (0.056, 0.031, 0.037, ""),
+        (0.2, 0.098, 0.037, "The paired t alone does show it (p = 0.037): not settled."),
+        (0.031, 0.012, 0.2, "The paired t alone does not show it (p = 0.200): not settled."),
+        (0.2, 0.031, 0.2, ""),
+    ],
+)
+def test_the_paired_t_is_held_against_the_model_as_little_adjusted(
+    joint: float, alone: float, paired: float, said_of_it: str
+) -> None:
+    told = ratio(0.6, 0.4, 0.9, joint, family="2 comparisons")
+    assert doubt(told, ratio(0.6, 0.4, 0.9, alone), paired, alpha=0.05) == said_of_it
 
 
 @pytest.mark.parametrize(
