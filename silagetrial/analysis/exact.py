@@ -224,11 +224,14 @@ def exact_table(
         return Table(frame, title=title, notes=(say("exact.none"),))
     frame["unit"] = "" if response.scale == "log" else response.unit
     frame["scale"] = "log" if response.scale == "log" else response.effect
-    return Table(frame, title=title, notes=_exact_notes(choice, response))
+    welch = len(full) > 1 and settings.design == "separate" and choice.unit != "site"
+    return Table(frame, title=title, notes=_exact_notes(choice, response, welch=welch))
 
 
-def _exact_notes(choice: ModelChoice, response: Response) -> tuple[str, ...]:
+def _exact_notes(choice: ModelChoice, response: Response, *, welch: bool) -> tuple[str, ...]:
     notes = [say("exact.of_log" if response.scale == "log" else "exact.of_response")]
+    if welch:
+        notes.append(say("exact.welch"))
     if choice.unit == "site":
         notes.append(say("exact.sites"))
     kept = choice.terms.frame.query("part == 'fixed' and kept")["term"]

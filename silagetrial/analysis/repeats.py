@@ -60,10 +60,18 @@ def _alike(frame: pd.DataFrame) -> pd.DataFrame:
     first = grouped.head(1).reset_index(drop=True)
     first[means] = average
     first["sample"] = grouped["sample"].agg(" ".join).to_numpy()
+    for place in ("laboratory", "batch"):
+        first[place] = grouped[place].agg(_places).to_numpy()
     first["below"] = grouped["below"].any().to_numpy()
     if "sd_d1" in first:
         first["sd_d1"] = grouped["sd_d1"].agg(_of_mean).to_numpy()
     return first
+
+
+def _places(names: pd.Series[str]) -> str | float:
+    """Where the results of a mean were made: one name, or all, so that no other is like it."""
+    known = sorted(set(names.dropna()))
+    return " + ".join(known) if known else float("nan")
 
 
 def _of_mean(errors: pd.Series[float]) -> float:

@@ -12,8 +12,8 @@ from typing import Final
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.data import Trial
 from silagetrial.display.block import Prose
-from silagetrial.display.language import say
-from silagetrial.display.phrases import count, joined, level_name
+from silagetrial.display.language import noun, say
+from silagetrial.display.phrases import count, joined, level_name, number
 from silagetrial.report.doubts import doubt_of
 from silagetrial.report.findings import (
     at_openings,
@@ -23,11 +23,12 @@ from silagetrial.report.findings import (
     planned,
     planned_opening,
 )
-from silagetrial.report.nearest import nearest, of_plan
+from silagetrial.report.nearest import nearest, of_plan, tested
 from silagetrial.report.reach import holds_for
 from silagetrial.report.seen import points
 from silagetrial.report.sentences import adjusted_too, by_how_much
 from silagetrial.report.words import (
+    averaged,
     could_have_seen,
     name_of,
     planned_sentences,
@@ -80,7 +81,7 @@ def summary(analysis: Analysis) -> tuple[str, ...]:
     return (
         *found,
         _sentences([*grown, *counted]),
-        _sentences([*_fragile(answered), holds_for(trial, answered[0]), invented]),
+        _sentences([*_fragile(trial, answered), holds_for(trial, answered[0]), invented]),
     )
 
 
@@ -143,7 +144,7 @@ def _found_elsewhere(trial: Trial, result: ResponseAnalysis) -> str:
     else:
         level = level_name(1 - alpha)
         clause = by_how_much(finding, what=name_of(result), level=level, alpha=alpha)
-        lines = [say("comparison.average", clause=clause)]
+        lines = [averaged(result, clause)]
         if not finding.p < alpha:
             lines.append(could_have_seen(trial, result, finding))
     return _sentences([missing, *lines, doubt_of(trial, result, finding)])
@@ -170,22 +171,24 @@ def _opposite(trial: Trial, answered: list[ResponseAnalysis]) -> list[str]:
     ]
 
 
-def _fragile(answered: list[ResponseAnalysis]) -> list[str]:
-    """Answers that hang on few degrees of freedom."""
-    few = {
-        result.response.label: result.model.error_df
-        for result in answered
-        if result.model is not None and result.model.error_df < FRAGILE
-    }
+def _fragile(trial: Trial, answered: list[ResponseAnalysis]) -> list[str]:
+    """Answers that hang on few degrees of freedom, of the design or of the test itself."""
+    few = {r.response.label: df for r in answered if (df := _few_df(trial, r))}
     if not few:
         return []
     if len(set(few.values())) == 1 and len(few) == len(answered):
-        df = next(iter(few.values()))
-        return [say("doubt.fragile", df=count(df, "degree of freedom"))]
-    return [
-        say("doubt.fragile_one", label=label, df=count(df, "degree of freedom"))
-        for label, df in few.items()
-    ]
+        return [say("doubt.fragile", df=next(iter(few.values())))]
+    return [say("doubt.fragile_one", label=label, df=df) for label, df in few.items()]
+
+
+def _few_df(trial: Trial, result: ResponseAnalysis) -> str:
+    """The degrees of freedom for the error where they are few, in words; else empty."""
+    if result.model is not None and result.model.error_df < FRAGILE:
+        return count(result.model.error_df, "degree of freedom")
+    df = float(tested(result, nearest(trial, result))["df"])
+    if df >= FRAGILE:
+        return ""
+    return say("doubt.fragile_df", number=number(df, digits=2), noun=noun("degree of freedom", 2))
 
 
 def _grown(trial: Trial, result: ResponseAnalysis) -> str:

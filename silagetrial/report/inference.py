@@ -249,10 +249,12 @@ def _beside(analysis: Analysis) -> list[str]:
     paired = any(has_paired_t(r) for r in results)
     other = any(r.witness is not None for r in results)
     source = cite("seabold2010")
+    farms = any(r.model is not None and r.model.unit == "site" for r in results)
+    by = say("methods.paired_by_site" if farms else "methods.paired_by_pair")
     if paired and other:
-        lines.append(say("methods.witnesses", cited=source))
+        lines.append(say("methods.witnesses", paired=by, cited=source))
     elif paired:
-        lines.append(say("methods.witness_paired"))
+        lines.append(say("methods.witness_paired", paired=by))
     elif other:
         lines.append(say("methods.witness_statsmodels", cited=source))
     return lines

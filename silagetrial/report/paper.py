@@ -12,7 +12,7 @@ from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.analysis.left_out import kind_said
 from silagetrial.display.block import Prose, show_text
 from silagetrial.display.language import say
-from silagetrial.display.phrases import block_word, count, joined, level_name
+from silagetrial.display.phrases import block_word, count, joined
 from silagetrial.planning.analysis_plan import filed_plan
 from silagetrial.planning.deviations import as_planned, deviations
 from silagetrial.report.cited import REFERENCES, cite
@@ -180,7 +180,8 @@ def _loss(analysis: Analysis) -> str:
         return say("paper.loss_laboratory")
     if form == "none":
         return say("paper.loss")
-    return say("paper.loss_corrected", cited=cite("weissbach1995"))
+    name = "paper.loss_full" if form == "full" else "paper.loss_short"
+    return say(name, cited=cite("weissbach1995"))
 
 
 def _models(analysis: Analysis) -> list[str]:

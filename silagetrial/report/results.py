@@ -6,6 +6,7 @@ from pathlib import Path
 
 from silagetrial.analysis import Analysis, ResponseAnalysis
 from silagetrial.analysis.opened import hours_at_air, mould_seen, temperatures_read
+from silagetrial.analysis.other_forms import OtherForm
 from silagetrial.report import plan_kept
 from silagetrial.report.box import summary
 from silagetrial.report.looks import Log, notice
@@ -91,12 +92,23 @@ def _response(result: ResponseAnalysis) -> dict[str, object]:
         **{name: getattr(result, name) for name in _TABLES},
         "variances": _variances(result),
         "curve": _curve(result),
+        "other_forms": {form: _other_form(other) for form, other in result.other_forms.items()},
         "witness": _witness(result),
         "found": result.summary,
         "left_out": records.left_out,
         "counts": records.counts,
         "notes": records.notes,
     }  # fmt: skip
+
+
+def _other_form(other: OtherForm) -> dict[str, object]:
+    """DM loss by a correction that was not planned, or why there is no answer by it."""
+    why = other.refusal
+    return {
+        "refusal": None if why is None else why.found,
+        "means": other.means,
+        "differences": other.differences,
+    }
 
 
 def _witness(result: ResponseAnalysis) -> dict[str, object] | None:

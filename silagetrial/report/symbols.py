@@ -101,7 +101,7 @@ def of_loss(analysis: Analysis) -> tuple[Prose, ...]:
     line = "loss = 100 × [1 − (M_1 D_1 + C) / (M_0 D_0)]"
     words = [
         f"M_0, M_1: {say('symbol.masses')}",
-        f"D_0, D_1: {say('symbol.dry_matter')}",
+        f"D_0, D_1: {_dry_matter(loss, analysis.trial.settings)}",
         f"C: {say('symbol.cores')}",
     ]
     if not cored:
@@ -111,6 +111,14 @@ def of_loss(analysis: Analysis) -> tuple[Prose, ...]:
         Prose((line,), kind="formula"),
         Prose(tuple(words), kind="symbols"),
     )
+
+
+def _dry_matter(loss: ResponseAnalysis, settings: Settings) -> str:
+    """The DM that the loss rests on, as it was corrected."""
+    if not loss.records.rows["uncorrected"].notna().any():
+        return say("symbol.dry_matter_laboratory")
+    forms = {"full": "symbol.dry_matter_full", "short": "symbol.dry_matter_short"}
+    return say(forms.get(settings.dm_correction.form, "symbol.dry_matter"))
 
 
 def _response(results: Sequence[ResponseAnalysis], letters: _Letters) -> str:
@@ -238,6 +246,8 @@ def _residual_words(settings: Settings) -> str:
     said = [say("symbol.residual")]
     if plan.residual_by is not None:
         said.append(say("symbol.residual_by", what=joined(plan.residual_by.split(":"))))
+    else:
+        said.append(say("symbol.residual_one"))
     if plan.serial:
         name = "symbol.serial_measured" if plan.measurement_error else "symbol.serial"
         said.append(say(name))

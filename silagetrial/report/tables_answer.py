@@ -14,7 +14,7 @@ from silagetrial.display.phrases import block_word, joined, level_name
 from silagetrial.report.doubts import doubt_of
 from silagetrial.report.figures_data import means_word
 from silagetrial.report.findings import Finding, planned
-from silagetrial.report.nearest import nearest
+from silagetrial.report.nearest import nearest, tested
 from silagetrial.report.sentences import limits
 from silagetrial.report.tables_results import NOTHING, Shown, limit_labels
 
@@ -96,7 +96,7 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
     response, finding = result.response, nearest(trial, result)
     plan = trial.settings.analysis
     edge = plan.important.get(response.name)
-    tested = _tested(result, finding)
+    row = tested(result, finding)
     means = result.means.frame
     at = means["opening"] == finding.opening if len(means) else pd.Series(dtype=bool)
     levels: dict[str, object] = {}
@@ -115,11 +115,11 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
         "effect": finding.effect,
         "unit": finding.unit,
         "estimate": finding.estimate,
-        "std_error": tested["std_error"],
+        "std_error": row["std_error"],
         "conf_low": finding.low,
         "conf_high": finding.high,
         "p_value": finding.p,
-        "df": tested["df"],
+        "df": row["df"],
         "adjusted_for": finding.family,
         "important": float("nan") if edge is None else edge,
         "limits": "" if edge is None else _limits(finding, edge),
@@ -133,23 +133,6 @@ def _row(trial: Trial, result: ResponseAnalysis) -> dict[str, object]:
 def _limits(finding: Finding, edge: float) -> str:
     low, high = limits(edge, finding.unit, effect=finding.effect)
     return say("answer.either", low=low, high=high)
-
-
-def _tested(result: ResponseAnalysis, finding: Finding) -> pd.Series[float]:
-    """Row of the analysis's own table that a finding was read from.
-
-    Of one adjusted for its family the degrees of freedom are the smallest there, by which
-    interval and p were made.
-    """
-    table = result.differences if finding.opening else result.average
-    frame = table.frame
-    mine = frame["term"] == f"{finding.first} - {finding.second}"
-    over_openings = finding.opening is not None and mine.sum() > 1
-    family = frame[mine] if over_openings else frame
-    if finding.opening:
-        mine &= frame["opening"] == finding.opening
-    row = frame[mine].iloc[0]
-    return row.where(row.index != "df", family["df"].min()) if finding.joint else row
 
 
 def _doubted(said: str, doubt: str) -> str:

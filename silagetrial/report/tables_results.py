@@ -170,7 +170,13 @@ def tests(result: ResponseAnalysis) -> Shown:
     if not result.answered:
         return NOTHING
     name = f"{result.response.name}_tests"
-    return replace(result.tests, title=title, labels={"statistic": "F", "p_value": "p"}, name=name)
+    return replace(
+        result.tests,
+        title=title,
+        labels={"statistic": "F", "p_value": "p"},
+        notes=(*result.tests.notes, say("table.tests_note")),
+        name=name,
+    )
 
 
 def variances(result: ResponseAnalysis) -> Shown:

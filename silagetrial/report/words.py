@@ -36,6 +36,7 @@ from silagetrial.report.sentences import (
 )
 
 __all__ = [
+    "averaged",
     "comparison",
     "could_have_seen",
     "heading",
@@ -131,8 +132,21 @@ def comparison(trial: Trial, result: ResponseAnalysis) -> Prose:
     several = result.comparison is not None and len(result.comparison.openings) > 1
     for finding in averages(trial, result) if several else ():
         said = by_how_much(finding, what=what, level=level, alpha=alpha)
-        lines.append(say("comparison.average", clause=said))
+        lines.append(averaged(result, said))
     return Prose(tuple(lines), kind="list")
+
+
+def averaged(result: ResponseAnalysis, clause: str) -> str:
+    """Return a comparison averaged over openings, with the openings: some may be counted only.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    clause : str
+        From `by_how_much`.
+    """
+    openings = () if result.comparison is None else result.comparison.openings
+    return say("comparison.average", openings=joined(list(openings)), clause=clause)
 
 
 def _planned_in_full(trial: Trial, result: ResponseAnalysis, first: Finding, among: Finding) -> str:

@@ -28,6 +28,7 @@ from builders import make_trial
 from silagetrial.analysis import ResponseAnalysis, analyse, choose_model
 from silagetrial.analysis.compare import comparison
 from silagetrial.analysis.model import ModelChoice
+from silagetrial.analysis.strata import BindingUnit, counted
 from silagetrial.data.read import read_trial
 from silagetrial.data.settings import Settings
 from silagetrial.display import Table
@@ -337,3 +338,12 @@ def test_response_without_variation_is_refused(tmp_path: Path) -> None:
     assert result.refusal is not None
     assert "explains the response exactly" in result.refusal.found
     assert np.isfinite(result.summary.frame["mean"]).all()
+
+
+def test_more_of_a_batch_is_a_batch() -> None:
+    unit = BindingUnit("batch", "batches", ())
+    assert unit.replicate == ("batch", "batch")
+    assert BindingUnit("run", "runs", ()).replicate == ("run", "run")
+    assert BindingUnit("field", "field blocks", ()).replicate == ("field", "field block")
+    rows = pd.DataFrame({"bale": ["a", "b"], "batch": ["1", "2"]})
+    assert counted(rows, "batch", "batch") == "2 batches"

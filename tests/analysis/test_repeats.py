@@ -89,3 +89,16 @@ def test_a_mean_without_one_ovens_dm_has_none(tmp_path: Path) -> None:
     rows = answer(folder)["dm_loss"].records.rows.set_index("bale")
     assert np.isnan(rows.loc["A01-net", ["uncorrected", "d1_oven"]].astype(float)).all()
     assert rows["uncorrected"].notna().sum() == 19
+
+
+def test_a_mean_of_two_laboratories_is_of_both(tmp_path: Path) -> None:
+    folder = twice(make_trial(tmp_path / "both", **TRIAL))
+    rows = [
+        {**row, "laboratory": "B" if row["sample"].endswith("b") else "A"}
+        for row in read_cells(folder / "samples.csv")
+    ]
+    write_cells(folder / "samples.csv", rows)
+    found = answer(folder)["butyric_acid"].records.rows
+    assert set(found["laboratory"]) == {"A + B"}
+    one = answer(twice(make_trial(tmp_path / "one", **TRIAL)))["butyric_acid"].records.rows
+    assert one["laboratory"].dropna().nunique() <= 1

@@ -107,8 +107,9 @@ def test_a_lost_bale_keeps_the_values_from_before_its_loss(analysed: Analysed) -
     (lost,) = events.loc[events["what"] == "lost", "bale"]
     assert len(rows[rows["bale"] == lost]) == 3, "it was cored before it was lost"
     assert (
-        "From its loss on a lost bale has no value (1 bale), and none was put in its place; its "
-        "partner stays in the model." in " ".join(methods.methods(analysis).lines)
+        "From its loss on a lost bale has no value (1 bale), and none was put in its place; "
+        "its partner, where it has one, stays in the model."
+        in " ".join(methods.methods(analysis).lines)
     )
 
 
@@ -168,3 +169,41 @@ def test_composites_and_laboratories_are_told(analysed: Analysed) -> None:
     assert "Composite samples of " in text
     assert HOSTILE not in text
     assert "Results come from one laboratory (Quellmoor laboratory)." in text
+
+
+def test_the_dm_in_the_mass_balance_is_named_as_it_was_corrected(analysed: Analysed) -> None:
+    def dry_matter(name: str) -> str:
+        lines = [line for part in methods.in_symbols(analysed(name)) for line in part.lines]
+        return next(line for line in lines if line.startswith("D_0, D_1"))
+
+    assert "of the silage at opening, corrected for volatiles by the full form" in dry_matter(
+        "separate"
+    )
+    assert dry_matter("sign hidden").endswith("both of the oven")
+
+
+def test_one_residual_variance_is_named_as_what_it_is(analysed: Analysed) -> None:
+    residual = methods.in_symbols(analysed("separate"))[-1].lines[-1]
+    assert residual.endswith("its variance is one for all bindings, openings and farms")
+
+
+def test_serial_correlation_makes_the_degrees_of_freedom_of_first_order(
+    analysed: Analysed,
+) -> None:
+    analysis = analysed("recored")
+    plan = replace(analysis.trial.settings.analysis, serial=True)
+    trial = replace(analysis.trial, settings=replace(analysis.trial.settings, analysis=plan))
+    said = "of first order, with the expected information"
+    assert said in " ".join(methods.methods(replace(analysis, trial=trial)).lines)
+    assert said not in " ".join(methods.methods(analysis).lines)
+
+
+def test_where_farms_are_the_replicates_the_check_is_the_t_of_their_means(
+    analysed: Analysed,
+) -> None:
+    assert "the t of each contrast from one mean a farm, and MixedLM" in " ".join(
+        methods.methods(analysed("five farms")).lines
+    )
+    assert "the paired t of each contrast, pair by pair, and MixedLM" in " ".join(
+        methods.methods(analysed("separate")).lines
+    )

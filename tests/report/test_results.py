@@ -86,3 +86,16 @@ def test_a_refusal_is_data_too(analysed: Analysed, tmp_path: Path) -> None:
     assert content["responses"]["butyric_acid"]["differences"] == []
     assert content["responses"]["butyric_acid"]["variances"] is None
     assert content["responses"]["butyric_acid"]["found"]
+
+
+def test_dm_loss_by_the_other_corrections_is_there(analysed: Analysed, tmp_path: Path) -> None:
+    content = results(analysed, "separate", tmp_path)["responses"]
+    assert content["butyric_acid"]["other_forms"] == {}
+    others = content["dm_loss"]["other_forms"]
+    assert set(others) == {"none", "short"}
+    for form, other in others.items():
+        expected = analysed("separate")["dm_loss"].other_forms[form]
+        assert other["refusal"] is None
+        found = [row["estimate"] for row in other["differences"]]
+        assert found == list(expected.differences.frame["estimate"])
+        assert len(other["means"]) == 8

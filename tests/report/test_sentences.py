@@ -104,7 +104,7 @@ def change(
 
 LOWER, HIGHER = ratio(0.5, 0.3, 0.8, 0.01), ratio(2.0, 1.25, 3.3, 0.01)
 UNTOLD = ratio(0.9, 0.5, 1.6, 0.7)
-ALONG = "along a straight line in log(1 + days) through all openings, 1 month to 9 months,"
+ALONG = "along a straight line in log(1 + days) through the openings compared, 1 month to 9 months,"
 
 
 def test_growth_with_storage() -> None:

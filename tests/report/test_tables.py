@@ -349,3 +349,14 @@ def test_a_trial_that_says_little_is_told_so(analysed: Analysed) -> None:
     assert isinstance(tables.variances(result), Prose)
     assert isinstance(tables.warnings(analysis.trial), Prose | Table)
     assert isinstance(shown(tables.found(result)).frame, pd.DataFrame)
+
+
+def test_f_tests_say_what_they_are(analysed: Analysed) -> None:
+    made = shown(tables.tests(analysed("separate")["butyric_acid"]))
+    assert any("Kenward-Roger; each term with all others" in note for note in made.notes)
+
+
+def test_welch_degrees_of_freedom_are_called_approximate(analysed: Analysed) -> None:
+    for name, there in (("separate", True), ("recored", False), ("one opening", False)):
+        notes = " ".join(analysed(name)["dm_loss"].exact.notes)
+        assert ("(Welch-Satterthwaite) are approximate" in notes) == there
