@@ -26,9 +26,7 @@ def test_between_comparisons_of_bindings_nothing_is_adjusted_and_this_is_told(
     said = "at an opening, or between one comparison and another, nothing is adjusted."
     assert said in told(analysed, "three bindings")
     assert said not in told(analysed, "separate")
-    assert "over openings, not over comparisons of bindings" in in_paper(
-        analysed, "three bindings"
-    )
+    assert "over openings, not over comparisons of bindings" in in_paper(analysed, "three bindings")
     assert "were simultaneous over openings (" in in_paper(analysed, "separate")
 
 
