@@ -157,16 +157,12 @@ def _strips(bindings: int) -> tuple[list[float], list[float], float]:
 def _bales(axes: Axes, rows: pd.DataFrame, *, slot: int, look: Mapping[str, Look]) -> None:
     """Draw the bales of one opening: those of a pair at the same place in each strip, joined."""
     centres, _, half = _strips(len(look))
-    names = list(look)
+    place = dict(zip(look, centres, strict=True))
     blocks = rows["pair"].astype(object).fillna(rows["bale"])
-    order = {block: k for k, block in enumerate(sorted(set(blocks)))}
+    order = sorted(set(blocks))
     step = 2 * half / max(len(order) - 1, 1)
-    x = np.array(
-        [
-            slot + centres[names.index(binding)] + (order[block] - (len(order) - 1) / 2) * step
-            for binding, block in zip(rows["binding"], blocks, strict=True)
-        ]
-    )
+    beside = {block: (k - (len(order) - 1) / 2) * step for k, block in enumerate(order)}
+    x = slot + (rows["binding"].map(place) + blocks.map(beside)).to_numpy(dtype=float)
     y = rows["value"].to_numpy(dtype=float)
     for block in order:
         mine = (blocks == block).to_numpy()
