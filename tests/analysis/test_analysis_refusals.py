@@ -341,9 +341,9 @@ def test_response_without_variation_is_refused(tmp_path: Path) -> None:
 
 
 def test_more_of_a_batch_is_a_batch() -> None:
-    unit = BindingUnit("batch", "batches", ())
-    assert unit.replicate == ("batch", "batch")
-    assert BindingUnit("run", "runs", ()).replicate == ("run", "run")
-    assert BindingUnit("field", "field blocks", ()).replicate == ("field", "field block")
+    unit = BindingUnit("batch", "batch", ())
+    assert unit.replicate == unit
+    assert unit.named(1) == "batch"
+    assert BindingUnit("field", "block", ()).replicate.named(2) == "field blocks"
     rows = pd.DataFrame({"bale": ["a", "b"], "batch": ["1", "2"]})
-    assert counted(rows, "batch", "batch") == "2 batches"
+    assert counted(rows, "batch", unit.named) == "2 batches"

@@ -94,7 +94,7 @@ def test_what_the_trial_could_and_could_not_see(analysed: Analysed) -> None:
     )
     assert lost.startswith("Lost: 1 bale (net 1, film 0). The answer is about bales that reach")
     cored = box.seen(analysed("recored")).lines[0]
-    assert "20 bales (net 10, twine 10) in 10 pairs; the same bales were cored at 4 open" in cored
+    assert "20 bales (net 10, twine 10) in 10 pairs; each bale was cored at 4 openings:" in cored
     assert cored.endswith(
         "What counts is the pair, not the 58 results at 3 openings. For DM loss: 78 results of 20 "
         "bales at 4 openings."
@@ -146,8 +146,8 @@ def test_the_growth_names_the_openings_used_and_the_one_left_to_counts(
     assert f"{line} 3 months to 8 months, the ratio changed" in growth
     assert f"{line} 6 weeks to 8 months, it moved by" in growth
     assert growth.endswith(
-        "Butyric acid at 6 weeks is reported as counts: more than half of the results of a "
-        "binding are below the laboratory's limit."
+        "Butyric acid at 6 weeks is reported as counts: over half of a "
+        "binding's results are below the laboratory's limit."
     )
 
 

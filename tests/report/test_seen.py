@@ -73,7 +73,7 @@ def test_a_block_given_one_binding_is_what_counts(analysed: Analysed) -> None:
 @pytest.mark.parametrize(
     ("form", "basis"),
     [
-        ("short", "DM at opening is corrected for volatiles by the short form;"),
+        ("short", "DM at opening is corrected for volatiles by the short form (coefficients "),
         ("none", "DM at opening is that of the oven, not corrected for volatiles, which"),
     ],
 )
