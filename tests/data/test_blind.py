@@ -110,6 +110,7 @@ def test_equally_many_duplicates_are_averaged_with_their_samples(tmp_path: Path)
     assert "bale:opening" not in result.model.random
 
 
+@pytest.mark.slow
 def test_cores_with_duplicates_take_their_mass_once(tmp_path: Path) -> None:
     folder = make_trial(tmp_path / "one", design="recored", pairs=3)
     rows = [{**r, "fresh_kg": "0.6"} for r in read_cells(folder / "samples.csv")]

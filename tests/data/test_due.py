@@ -153,6 +153,7 @@ def test_a_slip_in_a_planned_row_is_found(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("design", ["separate", "recored"])
+@pytest.mark.slow
 def test_a_spare_bale_is_expected_at_no_opening(design: str, tmp_path: Path) -> None:
     folder = make_trial(tmp_path, design=design, pairs=3, sites=2)
     for name in (NET, FILM):

@@ -178,6 +178,7 @@ def test_a_zip_that_unpacks_to_gigabytes(folder: Path) -> None:
     st.binary(max_size=200),
     st.sampled_from([b"", b"PK\x03\x04", b"PK\x05\x06" + b"\0" * 18, b"\xd0\xcf\x11\xe0\xa1\xb1"]),
 )
+@pytest.mark.slow
 def test_any_bytes_for_a_workbook(
     tmp_path_factory: pytest.TempPathFactory, name: str, content: bytes, magic: bytes
 ) -> None:

@@ -218,6 +218,7 @@ def test_a_workbook_that_would_fill_the_memory_is_not_unpacked(tmp_path: Path) -
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.data())
+@pytest.mark.slow
 def test_a_damaged_workbook_ends_in_words(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:

@@ -34,6 +34,7 @@ def test_other_formats_give_the_same_trial(save: object, design: str, tmp_path: 
 @pytest.mark.parametrize("save", [as_xls, as_ods])
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.data())
+@pytest.mark.slow
 def test_a_damaged_file_ends_in_words(
     save: object, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:

@@ -48,6 +48,7 @@ def test_terms_asked_for_and_none_detected() -> None:
     assert zero[["std_error", "reliability"]].isna().all(axis=None)
 
 
+@pytest.mark.slow
 def test_error_is_never_more_than_without_the_units_results() -> None:
     """A variance next to zero: the error of predicting 0 is the units' own SD."""
     rng = np.random.default_rng(5)

@@ -155,6 +155,7 @@ def test_singular_unequal_correlations_as_multcomp_in_r() -> None:
     ("seed", "count", "factors", "df"),
     [(1, 3, 4, 7.0), (2, 4, 5, 15.0), (3, 5, 8, 4.0), (4, 6, 8, 22.0), (5, 6, 12, math.inf)],
 )
+@pytest.mark.slow
 def test_random_correlations_as_scipy(seed: int, count: int, factors: int, df: float) -> None:
     correlation = random_correlation(seed, count, factors)
     for c in (1.5, 2.5, 3.5):
@@ -166,6 +167,7 @@ def test_random_correlations_as_scipy(seed: int, count: int, factors: int, df: f
     ("count", "correlation", "df"),
     [(6, 0.4, 15.0), (8, 0.3, 20.0), (10, 0.5, 12.0), (10, 0.0, 12.0), (10, 0.9, 12.0)],
 )
+@pytest.mark.slow
 def test_large_families_hold_their_stated_error(count: int, correlation: float, df: float) -> None:
     """The tail at our critical value is 5 % by the product form, within the stated error."""
     ours = critical_value(equal(count, correlation), df)
@@ -225,6 +227,7 @@ def test_a_repeated_statistic_changes_nothing_but_the_lattice() -> None:
     df=st.one_of(st.floats(1.0, 200.0), st.just(math.inf)),
     level=st.floats(0.5, 0.999),
 )
+@pytest.mark.slow
 def test_any_family(seed: int, count: int, factors: int, df: float, level: float) -> None:
     """Between the Student t and Sidak; falling in t; table and interval say the same."""
     correlation = random_correlation(seed, count, factors)

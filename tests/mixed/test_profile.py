@@ -290,6 +290,7 @@ def test_tied_coordinates_have_the_derivatives_they_claim(held: Held) -> None:
     assert coordinates(parameters).cones
 
 
+@pytest.mark.slow
 def test_no_lower_bound_where_the_likelihood_rises_to_a_singular_covariance() -> None:
     """Variances held at zero, because left free they have no maximum, have no lower end."""
     data = made("made_splitplot_time.csv").astype({"day": str})

@@ -52,6 +52,7 @@ def one_by_one(plan: Plan, most: int) -> list[tuple[float, float, Choice]]:
 
 
 @pytest.mark.parametrize("design", ["separate", "recored"])
+@pytest.mark.slow
 def test_the_best_plans_are_those_of_brute_force(plan: Plan, design: str) -> None:
     plan = replace(plan, lost=0.0, settings=replace(plan.settings, design=design))
     plan = changed(plan, effect=(0.35,))
@@ -186,6 +187,7 @@ def test_shares_sum_to_one_and_are_the_slopes(plan: Plan) -> None:
 
 
 @pytest.mark.parametrize("response", ["butyric_acid", "dm_loss"])
+@pytest.mark.slow
 def test_halving_buys_what_a_plan_with_less_variation_needs(plan: Plan, response: str) -> None:
     parts = dominance(plan, response=response, target=0.7).frame.set_index("source")
     now = pairs_needed(plan, response=response, target=0.7).pairs

@@ -36,6 +36,7 @@ def test_the_rough_integral_is_near_enough_to_decide_far_from_alpha(count: int) 
 
 
 @pytest.mark.parametrize("recorded", RECORDED, ids=lambda each: each["design"])
+@pytest.mark.slow
 def test_variances_held_at_zero_give_the_p_of_lmer(recorded: dict[str, object]) -> None:
     # R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2: tests/reference/make_calibration.R.
     (design,) = named(str(recorded["design"]))

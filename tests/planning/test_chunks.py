@@ -97,6 +97,7 @@ def test_a_line_cut_off_by_a_kill_is_drawn_again(tmp_path: Path, whole: Simulati
         [json.loads(line) for line in lines if line]
 
 
+@pytest.mark.slow
 def test_more_trials_than_before_take_no_short_chunk_from_the_checkpoint(tmp_path: Path) -> None:
     file = tmp_path / "chunks"
     run(checkpoint=file, trials=300)
@@ -123,6 +124,7 @@ def test_a_checkpoint_that_is_none_is_refused(tmp_path: Path) -> None:
         run(checkpoint=tmp_path / "none" / "chunks")
 
 
+@pytest.mark.slow
 def test_precision_stops_at_the_same_chunk_when_resumed(tmp_path: Path) -> None:
     file = tmp_path / "chunks"
     once = run(precision=0.015)
@@ -131,6 +133,7 @@ def test_precision_stops_at_the_same_chunk_when_resumed(tmp_path: Path) -> None:
     same(run(checkpoint=file, precision=0.015), once)
 
 
+@pytest.mark.slow
 def test_progress_tells_what_is_left() -> None:
     seen: list[Progress] = []
     run(progress=seen.append)

@@ -216,6 +216,7 @@ def test_swapped_bindings_are_told_by_bale(folder: Path, layout: Layout) -> None
     )
 
 
+@pytest.mark.slow
 def test_another_level_of_a_further_factor_is_told_by_bale(tmp_path: Path) -> None:
     """Film layers drawn a pair; one pair was wrapped otherwise."""
     text = DEMO.read_text(encoding="utf-8").replace("film_layers = 6\n", "")
@@ -248,6 +249,7 @@ def test_bales_made_in_another_order_are_told(folder: Path) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_lost_bale_and_the_spare_pair_in_its_place_are_told(folder: Path, layout: Layout) -> None:
     book = openpyxl.load_workbook(folder / "field.xlsx")
     names = [cell.value for cell in book["events"][1]]

@@ -167,6 +167,7 @@ def past(*terms: str) -> Finished:
         (("residual", "site:binding"), "the report detected no variation of it from farm to farm"),
     ],
 )
+@pytest.mark.slow
 def test_farms_taken_as_alike_are_in_the_headline(terms: tuple[str, ...], why: str) -> None:
     plan = power_plan(4, 4, 4, 4, 4)
     page = worth(plan, spread=past(*terms), search=False)

@@ -138,6 +138,7 @@ def test_batches_hold_whole_pairs_and_their_controls(plan: Plan) -> None:
     assert all(map(code_is_sound, key["sample"]))
 
 
+@pytest.mark.slow
 def test_any_pair_may_lie_in_any_batch_and_any_sample_be_sent_twice() -> None:
     plan = make_plan(4, openings=1, laboratory=Laboratory(batch=6, duplicates=1))
     batches: Counter[str] = Counter()
@@ -173,6 +174,7 @@ def test_sample_table_holds_codes_only() -> None:
         )
 
 
+@pytest.mark.slow
 def test_codes_tell_neither_binding_nor_order_nor_role() -> None:
     """Rank of the code within its batch against what it hides, over many seeds."""
     plan = make_plan(6, openings=1)

@@ -322,6 +322,7 @@ def test_a_batch_with_just_enough_room_is_no_problem() -> None:
 
 
 @pytest.mark.parametrize("value", ['"x"', "3", "-1", "0.5", "[]", "[1]", "{}", "true", ""])
+@pytest.mark.slow
 def test_no_value_and_no_line_left_out_is_more_than_a_problem(value: str) -> None:
     """Whatever stands in one line: problems, never a fault of the program."""
     lines = FULL.splitlines()

@@ -241,6 +241,7 @@ def test_one_farm_has_no_each(plan: Plan) -> None:
     assert "on each" not in pairs_words(alone)
 
 
+@pytest.mark.slow
 def test_another_response_has_no_price(plan: Plan) -> None:
     text = words(worth(plan, response="dm_loss", search=False))
     assert "No value of the next trial for DM loss." in text
@@ -356,6 +357,7 @@ def test_pictures_have_marks_and_line_styles(page: Worth) -> None:
     assert "stroke-dasharray" in root
 
 
+@pytest.mark.slow
 def test_a_difference_that_is_negative_is_drawn_below_none(plan: Plan) -> None:
     found = worth(plan, response="dm_loss", search=False)
     assert (found.charts["detectable"].data["effect"] < 0).all()

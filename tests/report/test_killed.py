@@ -64,7 +64,8 @@ def test_killed_at_any_moment_of_the_replacement(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_report_killed_at_random_moments_leaves_a_whole_one(tmp_path: Path) -> None:
+@pytest.mark.parametrize("seed", [2, 3])  # half of the moments each, so that two workers share them
+def test_a_report_killed_at_random_moments_leaves_a_whole_one(tmp_path: Path, seed: int) -> None:
     folder = make_trial(tmp_path / "trial", pairs=2, sites=2)
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     out = tmp_path / "report"
@@ -75,7 +76,7 @@ def test_a_report_killed_at_random_moments_leaves_a_whole_one(tmp_path: Path) ->
     assert is_whole(out)
     earlier = (out / MANIFEST).read_bytes()
     left = 0
-    for moment in np.random.default_rng(2).uniform(0.0, 0.9 * whole, MOMENTS):
+    for moment in np.random.default_rng(seed).uniform(0.0, 0.9 * whole, MOMENTS // 2):
         with subprocess.Popen(
             command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         ) as process:
@@ -88,4 +89,4 @@ def test_a_report_killed_at_random_moments_leaves_a_whole_one(tmp_path: Path) ->
         assert process.returncode == -signal.SIGKILL or now != earlier
         earlier = now
         assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
-    assert left > MOMENTS / 4
+    assert left > MOMENTS / 8

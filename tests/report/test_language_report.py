@@ -189,6 +189,7 @@ FIGURES_OF = ["separate", "recored", "three bindings", "in runs"]
 
 
 @pytest.mark.parametrize("name", FIGURES_OF)
+@pytest.mark.slow
 def test_figures_hold_no_word_but_data(analysed: Analysed, letters: list[str], name: str) -> None:
     analysis = analysed(name)
     with speaking(made_up()):
