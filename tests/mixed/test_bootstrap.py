@@ -94,7 +94,6 @@ def test_monte_carlo_errors_are_the_spread_over_seeds() -> None:
         assert frame[column].astype(float).std() == pytest.approx(claimed, rel=0.35)
 
 
-@pytest.mark.slow
 def test_same_bits_with_any_number_of_workers() -> None:
     fit = split_plot()
     runs = [
