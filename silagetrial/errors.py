@@ -145,10 +145,13 @@ class DataProblems(SilageTrialError):  # noqa: N818 - named for what it carries
         if count > LISTED_PROBLEMS:
             lines = [*lines[:LISTED_PROBLEMS], f"  ... and {count - LISTED_PROBLEMS} more"]
         noun = "problem" if count == 1 else "problems"
+        # Of a folder that is none of a trial no line can be corrected: its problem says what to do.
+        lined = any(item.line is not None for item in self.problems)
         super().__init__(
             found="\n".join([f"{count} {noun} in the files of the trial", *lines]),
             expected="trial files without errors",
-            remedy="correct the lines named above and read the trial again",
+            remedy=f"{'correct the lines' if lined else 'do what is'} named above and read the "
+            "trial again",
         )
 
     def __reduce__(self) -> tuple[object, ...]:

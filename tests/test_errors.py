@@ -46,6 +46,13 @@ def test_data_problems_list_every_problem() -> None:
     )
 
 
+def test_a_problem_without_a_line_names_no_lines() -> None:
+    folder = Problem("error", "x", None, None, "nothing at x", "a folder", "give its path")
+    assert str(DataProblems([folder])).endswith(
+        "Remedy: do what is named above and read the trial again"
+    )
+
+
 def test_data_problems_count_beyond_twenty() -> None:
     lines = str(DataProblems([PROBLEM] * 23)).splitlines()
     assert lines[0] == "Found: 23 problems in the files of the trial"

@@ -124,15 +124,9 @@ def _no_beginning(
         for bale in lacking:
             yield _missing(draft, bale, what, expected, "DM loss")
         return
-    yield draft.problem(
-        "bales",
-        min(bale["line"] for bale in lacking),
-        "bale",
-        found=f"{what} of any bale ({len(lacking)} made)",
-        expected=f"{expected}, of each",
-        remedy="add them if they exist; without them there is no DM loss",
-        severity="warning",
-    )
+    remedy = "add them if they exist; without them there is no DM loss"
+    found = f"{what} of any bale ({len(lacking)} made)"
+    yield _of_all(draft, lacking, found, f"{expected}, of each", remedy)
 
 
 def _absent(
@@ -157,15 +151,19 @@ def _absent(
         yield _missing(draft, bale, f"no {what} at {name}", f"{expected} at {name}",
                        f"{lost} at {name}")  # fmt: skip
     for name, bales in whole.items():
-        yield draft.problem(
-            "bales",
-            min(bale["line"] for bale in bales),
-            "bale",
-            found=f"no {what} of any bale at {name} ({len(bales)} planned)",
-            expected=f"{expected} of each at {name}, when its days have come",
-            remedy="add them if they exist; silagetrial status says when they are due",
-            severity="warning",
+        found = f"no {what} of any bale at {name} ({len(bales)} planned)"
+        remedy = "add them if they exist; silagetrial status says when they are due"
+        yield _of_all(
+            draft, bales, found, f"{expected} of each at {name}, when its days have come", remedy
         )
+
+
+def _of_all(draft: Draft, bales: Sequence[Row], found: str, expected: str, remedy: str) -> Problem:
+    """Say once, at the first line of them, what all bales lack."""
+    line = min(bale["line"] for bale in bales)
+    return draft.problem(
+        "bales", line, "bale", found=found, expected=expected, remedy=remedy, severity="warning"
+    )
 
 
 def _wrapped(draft: Draft, table: str) -> list[Row]:
