@@ -87,6 +87,8 @@ def execute(
             km=_manager(Path(scratch)),
             resources={"metadata": {"path": str(folder)}},
             record_timing=False,
+            coalesce_streams=True,  # a text printed in two pieces is one output, always
+            shutdown_kernel="immediate",  # what the cells wrote is written; nothing to wait for
             timeout=_CELL_SECONDS,
             on_cell_start=on_cell_start,
         )

@@ -129,6 +129,15 @@ def test_two_runs_give_the_same_notebook(folder: Path) -> None:
     assert first == second
 
 
+def test_a_text_printed_in_pieces_is_one_output(folder: Path) -> None:
+    source = (
+        '# %% id="a"\nimport time\n'
+        'for piece in ("4", " pairs"):\n    print(piece, end="", flush=True)\n    time.sleep(0.3)\n'
+    )
+    (cell,) = execute(report_notebook(source=source), folder).cells
+    assert [output["text"] for output in cell.outputs] == ["4 pairs"]
+
+
 def test_an_error_in_a_cell_is_one_line_and_a_log_file(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
