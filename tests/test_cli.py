@@ -294,17 +294,34 @@ def test_version_and_help() -> None:
 
 def test_help_loads_nothing_heavy_and_is_quick() -> None:
     code = (
-        "import sys, contextlib\nfrom silagetrial import cli\n"
+        "import contextlib\nfrom silagetrial import cli\n"
         "with contextlib.suppress(SystemExit):\n    cli.main(['--help'])\n"
-        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'nbconvert'} & set(sys.modules)\n"
-        "print(sorted(heavy), file=sys.stderr)\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stderr.strip() == "[]"
+    assert not loaded_by(code) & {"numpy", "pandas", "scipy", "matplotlib", "nbconvert"}
     bare = min(_seconds("-c", "pass") for _ in range(3))
     helped = min(_seconds("-m", "silagetrial.cli", "--help") for _ in range(3))
     # 0.2 s on the machine this was written for, where a bare interpreter takes 0.02 s.
     assert helped < max(0.2, 8 * bare)
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        f"from silagetrial import cli; cli.main(['check', {str(DEMOS / 'three_farms')!r}])",
+        "import silagetrial.report.run",  # the models are loaded by the notebook's own process
+    ],
+    ids=["check", "report"],
+)
+def test_to_read_a_trial_no_models_are_loaded(code: str) -> None:
+    assert not loaded_by(code) & {"scipy.stats", "statsmodels", "matplotlib", "silagetrial.mixed"}
+
+
+def loaded_by(code: str) -> set[str]:
+    """Return the modules that are loaded when some code has run."""
+    told = f"{code}\nimport sys\nprint(*sys.modules, file=sys.stderr)"
+    command = [sys.executable, "-c", told]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return set(done.stderr.split())
 
 
 def _seconds(*arguments: str) -> float:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from silagetrial.data.checks_ranges import POSSIBLE
 from silagetrial.data.draft import Draft, is_given
@@ -203,7 +203,7 @@ def _far_by_ten(odd: NDArray[np.float64], others: NDArray[np.float64], *, ways: 
         return False
     spread = float(others.std(ddof=1)) * np.sqrt(1.0 / len(odd) + 1.0 / len(others))
     tail = 0.5 / (ONCE_IN * ways)
-    return bool(apart > stats.t.isf(tail, len(others) - 1) * spread)
+    return bool(apart > -special.stdtrit(len(others) - 1, tail) * spread)
 
 
 def limits_of_one_size(draft: Draft) -> Iterator[Problem]:

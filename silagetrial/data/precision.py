@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy import special
 
 from silagetrial.data.draft import is_date_only
 from silagetrial.data.schema import ANALYTES
@@ -136,7 +136,7 @@ def _within(sets: Sequence[NDArray[np.float64]]) -> tuple[float, int, float, flo
     apart = [values - values[0] for values in sets]
     squares = sum(float(((values - values.mean()) ** 2).sum()) for values in apart)
     tail = (1.0 - LEVEL) / 2.0
-    low, high = (float(np.sqrt(squares / chi2.ppf(q, df))) for q in (1.0 - tail, tail))
+    low, high = (float(np.sqrt(squares / special.chdtri(df, q))) for q in (tail, 1.0 - tail))
     return float(np.sqrt(squares / df)), df, low, high
 
 

@@ -22,13 +22,11 @@ from silagetrial.analysis.model import choose_model
 from silagetrial.data.draft import is_given
 from silagetrial.data.settings import Settings
 from silagetrial.errors import UsageError
+from silagetrial.planning.filed_names import DRAWN, HASH_FILE, PLAN_RECORD
 from silagetrial.planning.layout import Layout
 
 __all__ = [
-    "DRAWN",
     "FORMAT",
-    "HASH_FILE",
-    "PLAN_RECORD",
     "SHOWN_DIGITS",
     "FiledPlan",
     "analysis_plan",
@@ -38,14 +36,9 @@ __all__ = [
     "write_analysis_plan",
 ]
 
-PLAN_RECORD: Final = "analysis_plan.json"
-HASH_FILE: Final = "analysis_plan.sha256"
 FORMAT: Final = "silagetrial analysis plan, version 1"
 SHOWN_DIGITS: Final = 12
 """Digits of the hash shown; the whole stands in the file beside the plan."""
-
-DRAWN: Final = ("bale", "pair", "site", "order", "binding", "planned_opening")
-"""Columns of the bales that the plan records, before those of further factors."""
 
 Record = dict[str, Any]
 

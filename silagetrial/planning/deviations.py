@@ -12,14 +12,13 @@ from silagetrial.data.draft import is_given
 from silagetrial.data.trial import Trial
 from silagetrial.display.table import Table
 from silagetrial.planning.analysis_plan import (
-    HASH_FILE,
-    PLAN_RECORD,
     SHOWN_DIGITS,
     FiledPlan,
     filed_plan,
     settings_record,
 )
 from silagetrial.planning.deviations_made import TO_COME, Deviation, conduct, openings_to_come
+from silagetrial.planning.filed_names import HASH_FILE, PLAN_RECORD
 
 __all__ = ["FORESEEN", "as_planned", "deviations"]
 

@@ -13,7 +13,7 @@ from silagetrial.data.groups import bales_of_samples
 from silagetrial.data.outside import outside_use
 from silagetrial.data.schema import SPARE
 from silagetrial.data.trial import Trial
-from silagetrial.planning.analysis_plan import DRAWN
+from silagetrial.planning.filed_names import DRAWN
 
 __all__ = ["TO_COME", "Deviation", "conduct", "openings_done", "openings_to_come"]
 

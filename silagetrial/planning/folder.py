@@ -16,14 +16,10 @@ from silagetrial.display.place import WRITER, Work, check_place, hash_file, plac
 from silagetrial.display.shown import ShownInParts
 from silagetrial.display.table import Table
 from silagetrial.errors import Problem, UsageError
-from silagetrial.planning.analysis_plan import (
-    HASH_FILE,
-    PLAN_RECORD,
-    analysis_plan,
-    write_analysis_plan,
-)
+from silagetrial.planning.analysis_plan import analysis_plan, write_analysis_plan
 from silagetrial.planning.carried import carry, carry_files
 from silagetrial.planning.field_words import how_to_use
+from silagetrial.planning.filed_names import HASH_FILE, PLAN_RECORD
 from silagetrial.planning.foreseen import foreseen, foreseen_in_words
 from silagetrial.planning.laboratory_list import laboratory_csv, laboratory_page
 from silagetrial.planning.layout import Layout

@@ -25,7 +25,7 @@ from silagetrial.report.contents import LOOKS, MANIFEST
 
 __all__ = [
     "Log", "Look", "earlier_looks", "log_of", "look_at", "notice", "read_log", "refuse_finished",
-    "titled", "write_log",
+    "title_of", "write_log",
 ]  # fmt: skip
 
 
@@ -223,8 +223,9 @@ def _wrong(path: Path) -> UsageError:
     )
 
 
-def titled(title: str, log: Log) -> str:
-    """Return the title of a report; one before the end says so first."""
+def title_of(trial: Trial, log: Log) -> str:
+    """Return the title of the trial, or what it is when it has none; an interim report says so."""
+    title = trial.settings.title or say("trial.untitled")
     if not log.interim or log.look is None:
         return title
     return say("look.title", openings=_openings(log.look), title=title)

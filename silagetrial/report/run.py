@@ -18,7 +18,7 @@ from silagetrial.data.laboratory.keys import REPORTS_FOLDER
 from silagetrial.data.read_settings import SETTINGS_FILE
 from silagetrial.display.shown import ShownInParts
 from silagetrial.errors import DataProblems, UsageError
-from silagetrial.planning.analysis_plan import HASH_FILE, PLAN_RECORD
+from silagetrial.planning.filed_names import HASH_FILE, PLAN_RECORD
 from silagetrial.report.contents import DATA, HTML, NOTEBOOK, PDF, RESULTS
 from silagetrial.report.export import notebook_html
 from silagetrial.report.kernel import execute
@@ -28,13 +28,13 @@ from silagetrial.report.looks import (
     earlier_looks,
     look_at,
     refuse_finished,
+    title_of,
     write_log,
 )
 from silagetrial.report.manifest import write_manifest
 from silagetrial.report.pdf import check_pdf, html_pdf
 from silagetrial.report.place import check_place, report_place
 from silagetrial.report.template import STAGES, report_notebook
-from silagetrial.report.words import title_of
 
 __all__ = ["Report", "report_date", "write_report"]
 

@@ -24,7 +24,7 @@ from silagetrial.report.findings import (
     planned,
     planned_days,
 )
-from silagetrial.report.looks import Log, titled
+from silagetrial.report.looks import Log, title_of
 from silagetrial.report.plan_kept import planned_to_see
 from silagetrial.report.sentences import (
     adjusted_too,
@@ -46,7 +46,6 @@ __all__ = [
     "refusal",
     "smallest_told",
     "storage",
-    "title_of",
     "unseen",
     "why_not",
 ]
@@ -54,12 +53,7 @@ __all__ = [
 
 def heading(trial: Trial, log: Log | None = None) -> Prose:
     """Return the title of the report."""
-    return Prose((title_of(trial, log),), kind="title")
-
-
-def title_of(trial: Trial, log: Log | None = None) -> str:
-    """Return the title of the trial, or what it is when it has none; an interim report says so."""
-    return titled(trial.settings.title or say("trial.untitled"), log or Log())
+    return Prose((title_of(trial, log or Log()),), kind="title")
 
 
 def question(trial: Trial) -> Prose:
