@@ -21,6 +21,7 @@ from silagetrial.planning.planned_test import Effect, Kind
 from silagetrial.planning.power_results import PairsNeeded
 from silagetrial.planning.read_plan import read_plan
 from silagetrial.planning.structure import shares
+from silagetrial.planning.wording import wording_of_pairs
 
 __all__ = ["pairs_needed"]
 
@@ -160,14 +161,19 @@ class _Search:
         frame = pd.DataFrame([{"pairs": count, **self.seen[count]} for count in sorted(self.seen)])
         assert self.last is not None
         sites = len(self.last.plan.sites)
-        return PairsNeeded(
+        factor = "a factor of " if self.last.question.response.effect == "ratio" else ""
+        labels = {"half_width": f"half the interval's width{', a factor' if factor else ''}"}
+        needed = PairsNeeded(
             pairs=found,
             total=None if found is None else found * sites,
             power=np.nan if found is None else self.seen[found]["power"],
             target=self.target,
-            table=Table(frame, title="Pairs on each site and power"),
+            table=Table(frame, title="Pairs on each site and power", labels=labels),
             assured=assured,
             half_width=np.nan if found is None else self.seen[found]["half_width"],
             most=most,
             contrast=self.last.question.name,
+            wording="",
         )
+        wanted = None if self.half_width is None else f"{factor}{self.half_width:.3g}"
+        return replace(needed, wording=wording_of_pairs(needed, self.last.plan, half_width=wanted))

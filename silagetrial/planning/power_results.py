@@ -89,6 +89,8 @@ class PairsNeeded(ShownInParts):
         From a finished report: pairs that have the power with 80 % confidence in its variances.
     most : int
     contrast : str
+    wording : str
+        How many it takes, in a sentence.
     """
 
     pairs: int | None
@@ -100,9 +102,10 @@ class PairsNeeded(ShownInParts):
     half_width: float
     most: int
     contrast: str
+    wording: str
 
-    def _parts(self) -> tuple[Table]:
-        return (self.table,)
+    def _parts(self) -> tuple[str, Table]:
+        return (self.wording, self.table)
 
 
 @dataclass(frozen=True, repr=False)

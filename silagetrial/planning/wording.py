@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from silagetrial.display.phrases import block_word, count
 from silagetrial.planning.assumptions import COMPONENTS
 from silagetrial.planning.limits import BelowLimit
 from silagetrial.planning.losses import DRAWS
 from silagetrial.planning.many import Asked, Known
 from silagetrial.planning.plan import Plan
-from silagetrial.planning.power_results import PowerResult
+from silagetrial.planning.power_results import PairsNeeded, PowerResult
 
-__all__ = ["notes_of", "wording_of"]
+__all__ = ["notes_of", "wording_of", "wording_of_pairs"]
 
 FEW_DF = 6.0
 """Error degrees of freedom below which an approximate power asks for a simulation."""
@@ -30,16 +31,38 @@ def wording_of(result: PowerResult, plan: Plan) -> str:
     )
 
 
+def wording_of_pairs(found: PairsNeeded, plan: Plan, *, half_width: str | None) -> str:
+    """Say in a sentence how many pairs it takes, or that the most looked at are not enough.
+
+    Parameters
+    ----------
+    found, plan
+    half_width : str, optional
+        The half-width asked for, where the power is not: ``a factor of 1.5``.
+    """
+    block, sites = block_word(plan.settings.compare), len(plan.sites)
+    each = "" if sites == 1 else f" on each of {sites} farms"
+    if half_width is None:
+        aim = f"for a power of {found.target:.3g} ({found.contrast})"
+    else:
+        aim = f"for an interval that reaches {half_width} to both sides ({found.contrast})"
+    if found.pairs is None:
+        return f"Not even {count(found.most, block)}{each} are enough {aim}."
+    whole = "" if sites == 1 else f", {found.total} in all,"
+    verb = "is" if found.pairs == 1 else "are"
+    said = f"{count(found.pairs, block)}{each}{whole} {verb} the fewest {aim}."
+    if found.assured is not None:
+        said += (
+            f" With 80 % confidence in the variation found before: "
+            f"{count(found.assured, block)}{each}."
+        )
+    return said
+
+
 def _size(result: PowerResult, plan: Plan) -> str:
-    unit = _unit(plan)
-    count = sum(result.pairs)
-    text = f"{count} {unit}{'' if count == 1 else 's'}"
+    text = count(sum(result.pairs), block_word(plan.settings.compare))
     sites = len({site.name for site in plan.sites})
     return text if sites == 1 else f"{text} on {sites} farms"
-
-
-def _unit(plan: Plan) -> str:
-    return "pair" if len(plan.settings.compare) < 3 else "set"
 
 
 def _exactness(result: PowerResult) -> str:
@@ -71,14 +94,14 @@ def notes_of(
     if assumed is not None and assumed.source:
         notes.append(f"Assumptions: {assumed.source}.")
     settings = plan.settings
-    count = len(settings.openings)
+    openings = len(settings.openings)
     if (
         settings.design == "separate"
         and ready.layout is None
-        and any(pairs % count for pairs in ready.pairs)
+        and any(pairs % openings for pairs in ready.pairs)
     ):
         notes.append(
-            f"Pairs of a site that do not divide by {count} openings: the rest is counted from the "
+            f"Pairs of a site that do not divide by {openings} openings: the rest is counted from the "
             "first opening on at the first site, from the second on at the next."
         )
     if plan.lost > 0:
@@ -117,7 +140,7 @@ def _losses(plan: Plan, known: Known) -> str:
     missing = int((~np.isfinite(known.std_error)).sum())
     none = f"; {missing} of them give no answer and count as power 0" if missing else ""
     spare = any(site.spare_pairs for site in plan.sites)
-    stand_in = f", spare {_unit(plan)}s stepping in" if spare else ""
+    stand_in = f", spare {block_word(plan.settings.compare)}s stepping in" if spare else ""
     return (
         f"Expected losses of {100 * plan.lost:.3g} % of the bales: mean over {DRAWS} drawn layouts "
         f"with their holes{stand_in}{none}."

@@ -22,7 +22,7 @@ ANSWERS: Final[dict[str, dict[str, Exercise]]] = {
         "pairs": Exercise(
             "pairs_for_80",
             "16",
-            (("15", "below what was asked"), ("8", "its last row"), ("'16'", "a number is asked")),
+            (("15", "below what was asked"), ("8", "its first line"), ("'16'", "a number is asked")),
         ),
         "noise": Exercise("trials_for_0_005", "10_000", (("2000", "square root of 5"),)),
         "runs": Exercise(
@@ -54,7 +54,7 @@ ANSWERS: Final[dict[str, dict[str, Exercise]]] = {
 
 SAID: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     "plan_a_trial.ipynb": {
-        "power-three": ("4 pairs: power 0.2\n", "8 pairs: power 0.47", "16 pairs: power 0.82"),
+        "power-three": ("4 pairs: power 0.20\n", "8 pairs: power 0.47", "16 pairs: power 0.82"),
         "needed": ("0.7611", "0.7937", "0.8224"),
         "detectable": ("4 pairs: a ratio of 0.24", "0.47 or", "0.61 or"),
         "simulate-few": ("0.0248",),

@@ -327,6 +327,23 @@ def test_result_shown() -> None:
     assert "<table" in table._repr_html_()
 
 
+def test_pairs_are_said_in_a_sentence() -> None:
+    one = pairs_needed(power_plan())
+    assert one.wording.startswith(f"{one.pairs} pairs are the fewest for a power of 0.8 (")
+    assert str(one).startswith(one.wording)
+    two = pairs_needed(power_plan(3, 2, spread=RICH))
+    assert f"{two.pairs} pairs on each of 2 farms, {two.total} in all, are the fewest" in two.wording
+    wide = pairs_needed(power_plan(), half_width=0.36)
+    assert "for an interval that reaches 0.36 to both sides" in wide.wording
+    assert "half the interval's width\n" in str(wide)
+    ratio = pairs_needed(power_plan(response="butyric_acid"), half_width=1.5)
+    assert "reaches a factor of 1.5 to both sides" in ratio.wording
+    assert "half the interval's width, a factor" in str(ratio)
+    assert "half the interval's width, a factor" not in str(one)
+    few = pairs_needed(power_plan(effect=(0.05,)), most=30)
+    assert few.wording.startswith("Not even 30 pairs are enough for a power of 0.8")
+
+
 def test_published_magnitudes_name_their_source() -> None:
     table = published_magnitudes().frame
     assert (table["source"].str.len() > 5).all()

@@ -62,6 +62,9 @@ def test_pairs_with_80_percent_confidence(pairs: int, factor: float) -> None:
     assert found.pairs == 18
     assert found.assured is not None
     assert found.assured > 18
+    assert found.wording.endswith(
+        f"With 80 % confidence in the variation found before: {found.assured} pairs."
+    )
     safe = power(power_plan(found.assured), spread=paired_trial(pairs, 0.7))
     assert safe.assured is not None
     assert safe.assured >= 0.8
