@@ -101,8 +101,8 @@ def notes_of(
         and any(pairs % openings for pairs in ready.pairs)
     ):
         notes.append(
-            f"Pairs of a site that do not divide by {openings} openings: the rest is counted from the "
-            "first opening on at the first site, from the second on at the next."
+            f"Pairs of a site that do not divide by {openings} openings: the rest is counted from "
+            "the first opening on at the first site, from the second on at the next."
         )
     if plan.lost > 0:
         notes.append(_losses(plan, known))

@@ -22,7 +22,11 @@ ANSWERS: Final[dict[str, dict[str, Exercise]]] = {
         "pairs": Exercise(
             "pairs_for_80",
             "16",
-            (("15", "below what was asked"), ("8", "its first line"), ("'16'", "a number is asked")),
+            (
+                ("15", "below what was asked"),
+                ("8", "its first line"),
+                ("'16'", "a number is asked"),
+            ),
         ),
         "noise": Exercise("trials_for_0_005", "10_000", (("2000", "square root of 5"),)),
         "runs": Exercise(

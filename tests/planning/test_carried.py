@@ -16,6 +16,8 @@ from silagetrial.errors import UsageError
 from silagetrial.planning.plan import Plan, SitePlan
 from silagetrial.planning.worth_folder import write_folder
 
+pytestmark = pytest.mark.slow
+
 DAY = dt.date(2027, 5, 20)
 PAGES = Work("page", "worth_files.json", frozenset({"worth.html", "pictures", "worth_files.json"}))
 

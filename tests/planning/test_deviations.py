@@ -22,6 +22,8 @@ from silagetrial.planning.deviations_made import TO_COME, conduct, openings_done
 from silagetrial.planning.folder import write_plan
 from silagetrial.planning.layout import Layout, plan_trial
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).parents[2] / "data_demo" / "plan_two_farms" / "plan.toml"
 
 
@@ -86,7 +88,6 @@ def test_a_folder_without_a_plan_has_no_row(folder: Path, analysed: Analysis) ->
     assert not len(table_of(folder, analysed))
 
 
-@pytest.mark.slow
 def test_every_setting_changed_is_named_and_the_model_that_follows(folder: Path) -> None:
     text = (folder / "trial.toml").read_text(encoding="utf-8")
     for old, new in (
@@ -216,7 +217,6 @@ def test_swapped_bindings_are_told_by_bale(folder: Path, layout: Layout) -> None
     )
 
 
-@pytest.mark.slow
 def test_another_level_of_a_further_factor_is_told_by_bale(tmp_path: Path) -> None:
     """Film layers drawn a pair; one pair was wrapped otherwise."""
     text = DEMO.read_text(encoding="utf-8").replace("film_layers = 6\n", "")
@@ -249,7 +249,6 @@ def test_bales_made_in_another_order_are_told(folder: Path) -> None:
     )  # fmt: skip
 
 
-@pytest.mark.slow
 def test_a_lost_bale_and_the_spare_pair_in_its_place_are_told(folder: Path, layout: Layout) -> None:
     book = openpyxl.load_workbook(folder / "field.xlsx")
     names = [cell.value for cell in book["events"][1]]
@@ -312,7 +311,6 @@ def test_pairs_never_made_and_samples_still_to_come_are_counted(
     assert len(openings_done(read_trial(folder))) == 2
 
 
-@pytest.mark.slow
 def test_openings_still_to_come_are_due_and_no_deviation(folder: Path, layout: Layout) -> None:
     later = ("5 months", "8 months")
     bales = layout.bales.loc[layout.bales["planned_opening"].isin(later), "bale"]
@@ -333,7 +331,6 @@ def test_openings_still_to_come_are_due_and_no_deviation(folder: Path, layout: L
     assert len(openings_done(trial)) == 1
 
 
-@pytest.mark.slow
 def test_the_rule_on_limits_is_no_deviation(folder: Path, layout: Layout) -> None:
     key = layout.key.set_index("sample")
 

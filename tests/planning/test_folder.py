@@ -21,6 +21,8 @@ from silagetrial.planning.folder import PlanFolder, write_plan
 from silagetrial.planning.layout import Layout, plan_trial
 from silagetrial.planning.plan import Laboratory, Plan, SitePlan
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).parents[2] / "data_demo" / "plan_two_farms" / "plan.toml"
 DAY = dt.date(2027, 4, 1)
 

@@ -25,6 +25,8 @@ from silagetrial.planning.simulate import simulate_power
 from silagetrial.planning.simulated_curve import simulated_by_pairs
 from silagetrial.planning.simulated_folder import simulated_page, write_simulated
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).parents[2] / "data_demo" / "plan_two_farms"
 ALL = {
     AS_PLANNED,
@@ -47,7 +49,6 @@ def lowered() -> pd.DataFrame:
     return what_lowers(farms(), trials=1280, seed=1).frame
 
 
-@pytest.mark.slow
 def test_the_first_row_is_the_plan_as_simulate_power_has_it(lowered: pd.DataFrame) -> None:
     frame = simulate_power(farms(), trials=1280, seed=1).table.frame
     here = frame[frame["contrast"] == "at 270 days"].set_index("analysis")["rejected"]
@@ -59,7 +60,6 @@ def test_the_first_row_is_the_plan_as_simulate_power_has_it(lowered: pd.DataFram
     assert own["difference"] == own["difference_mc"] == 0.0
 
 
-@pytest.mark.slow
 def test_differences_are_to_the_plan_with_the_error_of_both(lowered: pd.DataFrame) -> None:
     own, rest = lowered.iloc[0], lowered.iloc[1:]
     assert rest["power"].is_monotonic_increasing
@@ -70,7 +70,6 @@ def test_differences_are_to_the_plan_with_the_error_of_both(lowered: pd.DataFram
         assert own[size] == pytest.approx(0.05, abs=4 * own[f"{size}_mc"])
 
 
-@pytest.mark.slow
 def test_changes_without_a_meaning_in_the_layout_are_left_out(lowered: pd.DataFrame) -> None:
     several = {
         "spread doubles over storage",
@@ -83,7 +82,6 @@ def test_changes_without_a_meaning_in_the_layout_are_left_out(lowered: pd.DataFr
     assert set(what_lowers(plain, trials=128).frame["change"]) == ALL
 
 
-@pytest.mark.slow
 def test_more_spread_and_lost_bales_cost_what_the_formula_says() -> None:
     plan = plan_of(
         16, openings=(60,), design="separate", effect=(0.5,), spread=Spread(bale=0.5)
@@ -136,7 +134,6 @@ def width_of(png: bytes) -> int:
     return int(struct.unpack(">I", png[16:20])[0])
 
 
-@pytest.mark.slow
 def test_pictures_are_one_column_wide_and_say_what_they_show(lowered: pd.DataFrame) -> None:
     chart = lowers_chart(lowered, target=0.8, alpha=0.05)
     assert width_of(chart.png) == int(300 * COLUMN)
@@ -157,7 +154,6 @@ def test_pictures_are_one_column_wide_and_say_what_they_show(lowered: pd.DataFra
     assert b"<svg" in curve.svg
 
 
-@pytest.mark.slow
 def test_a_broken_size_is_written_in_the_picture(lowered: pd.DataFrame) -> None:
     sound = lowered.assign(size=0.05)
     broken = lowered.assign(size=0.12)

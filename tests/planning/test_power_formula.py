@@ -332,7 +332,9 @@ def test_pairs_are_said_in_a_sentence() -> None:
     assert one.wording.startswith(f"{one.pairs} pairs are the fewest for a power of 0.8 (")
     assert str(one).startswith(one.wording)
     two = pairs_needed(power_plan(3, 2, spread=RICH))
-    assert f"{two.pairs} pairs on each of 2 farms, {two.total} in all, are the fewest" in two.wording
+    assert (
+        f"{two.pairs} pairs on each of 2 farms, {two.total} in all, are the fewest" in two.wording
+    )
     wide = pairs_needed(power_plan(), half_width=0.36)
     assert "for an interval that reaches 0.36 to both sides" in wide.wording
     assert "half the interval's width\n" in str(wide)

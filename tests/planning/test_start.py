@@ -15,6 +15,8 @@ from silagetrial.data.cells import CellFault, parse_cell
 from silagetrial.data.examples import example_of
 from silagetrial.errors import UsageError
 
+pytestmark = pytest.mark.slow
+
 PLACES = ["title", "question", "bindings.compare", "bindings.reference", "analysis.contrast"]
 
 
@@ -171,7 +173,6 @@ def test_nothing_is_written_over(there: str, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.rglob("*")) == before
 
 
-@pytest.mark.slow
 def test_a_folder_is_replaced_by_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     place = tmp_path / "there"
     place.mkdir()

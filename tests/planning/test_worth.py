@@ -33,6 +33,8 @@ from silagetrial.planning.worth import TITLE, Worth, worth
 from silagetrial.planning.worth_folder import write_worth
 from silagetrial.planning.worth_words import answer, effect_words, of_hundred, pairs_words
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).parents[2] / "data_demo" / "plan_two_farms" / "plan.toml"
 
 
@@ -241,7 +243,6 @@ def test_one_farm_has_no_each(plan: Plan) -> None:
     assert "on each" not in pairs_words(alone)
 
 
-@pytest.mark.slow
 def test_another_response_has_no_price(plan: Plan) -> None:
     text = words(worth(plan, response="dm_loss", search=False))
     assert "No value of the next trial for DM loss." in text
@@ -280,7 +281,6 @@ def past(plan: Plan, **fields: object) -> Finished:
     return replace(made, **fields)
 
 
-@pytest.mark.slow
 def test_what_is_believed_may_come_from_a_finished_trial(plan: Plan) -> None:
     assert plan.next_trial is not None
     open_plan = replace(plan, next_trial=replace(plan.next_trial, effect_sd=None))
@@ -357,7 +357,6 @@ def test_pictures_have_marks_and_line_styles(page: Worth) -> None:
     assert "stroke-dasharray" in root
 
 
-@pytest.mark.slow
 def test_a_difference_that_is_negative_is_drawn_below_none(plan: Plan) -> None:
     found = worth(plan, response="dm_loss", search=False)
     assert (found.charts["detectable"].data["effect"] < 0).all()
@@ -386,7 +385,6 @@ def test_the_command_answers_in_lines(capsys: pytest.CaptureFixture[str], plan: 
     assert shown.err == ""
 
 
-@pytest.mark.slow
 def test_the_command_looks_for_better_plans_and_writes_the_page(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

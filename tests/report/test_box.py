@@ -29,6 +29,7 @@ def told(analysis: Analysis) -> tuple[str, str, str]:
     return " ".join(found), growth, reach
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(MAKERS))
 def test_whole_sentences_whatever_the_trial_holds(analysed: Analysed, name: str) -> None:
     for part in (*box.summary(analysed(name)), *box.seen(analysed(name)).lines):

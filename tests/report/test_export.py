@@ -15,6 +15,8 @@ from silagetrial.report.export import notebook_html
 from silagetrial.report.kernel import execute
 from silagetrial.report.template import report_notebook
 
+pytestmark = pytest.mark.slow
+
 HOSTILE = "<script>alert(1)</script> {{7*7}} {% raw %} [x](javascript:alert(1)) <img src=x>"
 
 SOURCE = """\

@@ -102,14 +102,8 @@ def picture_of(item: object) -> Picture:
     return item
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=() if name == "recored" else pytest.mark.slow)
-        for name in MAKERS
-        if name != "no samples"
-    ],
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name in MAKERS if name != "no samples"])
 def test_every_figure_is_fit_for_print_and_speaks_in_numbers(
     analysed: Analysed, sketches: Sketches, name: str
 ) -> None:

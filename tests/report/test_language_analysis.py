@@ -21,6 +21,8 @@ from silagetrial.display import Table
 from silagetrial.display.language import speaking
 from silagetrial.errors import NoAnswer
 
+pytestmark = pytest.mark.slow
+
 PLAN = """[analysis]
 margins = {butyric_acid = 2.0, dm_loss = 2.0}
 curve = "log"

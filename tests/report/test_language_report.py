@@ -37,6 +37,8 @@ from silagetrial.report.cited import REFERENCES
 from silagetrial.report.findings import openings_without
 from silagetrial.report.template import source_of
 
+pytestmark = pytest.mark.slow
+
 
 def lines_of(analysis: Analysis) -> Iterator[str]:
     """Every line of the words of a report, title and question apart: these are the trial's."""
@@ -189,7 +191,6 @@ FIGURES_OF = ["separate", "recored", "three bindings", "in runs"]
 
 
 @pytest.mark.parametrize("name", FIGURES_OF)
-@pytest.mark.slow
 def test_figures_hold_no_word_but_data(analysed: Analysed, letters: list[str], name: str) -> None:
     analysis = analysed(name)
     with speaking(made_up()):

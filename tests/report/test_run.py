@@ -27,6 +27,8 @@ from silagetrial.report.place import check_place
 from silagetrial.report.run import report_date
 from silagetrial.report.template import STAGES, report_notebook
 
+pytestmark = pytest.mark.slow
+
 
 def html_of(report: Report) -> str:
     return (report.path / "report.html").read_text(encoding="utf-8")
@@ -75,7 +77,6 @@ def _check_links(report: Report, beside: set[str]) -> None:
             assert cell["scope"] == ("col" if cell.find_parent("thead") else "row")
 
 
-@pytest.mark.slow
 def test_workbook_key_and_analysis_plan_are_copied_and_hashed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -137,7 +138,6 @@ def test_only_the_manifest_holds_the_time(written: Written) -> None:
 
 
 @pytest.mark.parametrize("name", ["separate", "recored", "hostile"])
-@pytest.mark.slow
 def test_the_page_asks_nothing_of_the_outside_and_is_accessible(
     written: Written, name: str
 ) -> None:
@@ -188,7 +188,6 @@ def test_every_section_is_there_in_order(written: Written) -> None:
     assert "Warning" not in soup.get_text().replace("Warnings of the check", "")
 
 
-@pytest.mark.slow
 def test_text_of_the_data_is_text_everywhere(written: Written) -> None:
     report = written("hostile")
     html = html_of(report)
@@ -208,7 +207,6 @@ def test_text_of_the_data_is_text_everywhere(written: Written) -> None:
     assert "alert" not in source
 
 
-@pytest.mark.slow
 def test_a_reader_runs_the_notebook_again_and_gets_the_same(
     written: Written, tmp_path: Path
 ) -> None:
@@ -221,7 +219,6 @@ def test_a_reader_runs_the_notebook_again_and_gets_the_same(
     assert (copy / "results.json").read_bytes() == (report.path / "results.json").read_bytes()
 
 
-@pytest.mark.slow
 def test_the_report_is_the_same_when_written_again_from_its_own_data(written: Written) -> None:
     report = written("recored")
     before = {path: path.read_bytes() for path in report.files}
@@ -233,7 +230,6 @@ def test_the_report_is_the_same_when_written_again_from_its_own_data(written: Wr
     assert [item.name for item in report.path.parent.iterdir()] == ["report"]
 
 
-@pytest.mark.slow
 def test_a_design_without_an_answer_still_gives_a_report(written: Written) -> None:
     report = written("one pair")
     assert not report.answered
@@ -261,7 +257,6 @@ def test_a_design_without_an_answer_still_gives_a_report(written: Written) -> No
         ("batches within openings", True),
     ],
 )
-@pytest.mark.slow
 def test_a_trial_that_lacks_something_still_gives_a_report(
     written: Written, name: str, answered: bool
 ) -> None:
@@ -274,7 +269,6 @@ def test_a_trial_that_lacks_something_still_gives_a_report(
         assert paragraph in text.replace("\u00a0", " ")
 
 
-@pytest.mark.slow
 def test_progress_is_told_in_words(written: Written, tmp_path: Path) -> None:
     lines: list[str] = []
     write_report(written("one pair").path / "data", tmp_path / "again", progress=lines.append)
@@ -287,7 +281,6 @@ def test_progress_is_told_in_words(written: Written, tmp_path: Path) -> None:
     assert not any(cell in line for line in lines for cell in cells if "-" in cell)
 
 
-@pytest.mark.slow
 def test_from_inside_a_report_folder_it_is_written_again(
     written: Written, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -301,7 +294,6 @@ def test_from_inside_a_report_folder_it_is_written_again(
     assert [item.name for item in tmp_path.iterdir()] == ["report"]
 
 
-@pytest.mark.slow
 def test_a_report_somebody_wrote_in_is_not_replaced(written: Written, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(written("one pair").path, tmp_path / "report"))
     with (folder / "report.html").open("a", encoding="utf-8") as file:
