@@ -105,7 +105,7 @@ def _choice_fault(text: str, choices: tuple[str, ...]) -> CellFault | None:
 def _parse_number(text: str) -> Value | CellFault:
     if NUMBER.fullmatch(text):
         return _too_large(text) or Value(float(text))
-    return _not_a_number(text, expected="a number with a decimal point")
+    return _not_a_number(text, expected="a number")
 
 
 def _too_large(text: str) -> CellFault | None:
@@ -145,7 +145,7 @@ def _parse_count(text: str) -> Value | CellFault:
 
 
 def _parse_measured(text: str) -> Value | CellFault:
-    expected = "a number with a decimal point, or <limit for a result below a limit"
+    expected = "a number, or <limit for a result below a limit"
     number = text.removeprefix("<").strip()
     if not NUMBER.fullmatch(number):
         return _not_a_number(text, expected=expected)

@@ -126,3 +126,10 @@ def test_a_point_where_the_comma_is_declared() -> None:
     (fault,) = found(["3.5", "4,5"], ",")
     assert fault == "'3.5', a decimal or thousands point"
     assert found(["3,5"], ".") == ["'3,5', a decimal or thousands comma"]
+
+
+def test_of_a_word_no_decimal_mark_is_asked() -> None:
+    """In a column of decimal commas the point would be wrong."""
+    for column in (MASS, ACID):
+        ((_, fault),) = read_column(["3,5", "wet"], column).faults
+        assert (fault.found, fault.expected.split(", or")[0]) == ("'wet'", "a number")
