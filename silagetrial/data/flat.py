@@ -44,6 +44,13 @@ _KEY: Final = {"bales": "bale", "samples": "sample", "weighings": "weighing"}
 _MADE_OF_BALE: Final = frozenset({"of", "bales", "sample", "weighing"})
 """Columns that are made of the name of the bale where no heading gives them."""
 
+_MADE_OF: Final[Mapping[tuple[str, str], tuple[tuple[str, str], ...]]] = {
+    ("day0", "taken_on"): (("bales", "baled_at"), ("bales", "film_wrapped_at")),
+    ("wrapping", "weighed_at"): (("bales", "film_wrapped_at"),),
+    ("opening", "weighed_at"): (("opening", "taken_on"),),
+}
+"""Times that are those of another column where no heading gives them."""
+
 _ALWAYS: Final = ("bales", "opening")
 """Parts with a row also where nothing is filled in yet."""
 
@@ -225,7 +232,8 @@ def as_told(problems: Sequence[Problem], file: str, flat: Flat) -> list[Problem]
         The flat table, as problems name it.
     flat : Flat
     """
-    return [_told(problem, flat) if problem.file == file else problem for problem in problems]
+    told = (_told(problem, flat) if problem.file == file else problem for problem in problems)
+    return list(dict.fromkeys(told))  # a time that stands for others is told of once
 
 
 def _told(problem: Problem, flat: Flat) -> Problem:
@@ -233,12 +241,12 @@ def _told(problem: Problem, flat: Flat) -> Problem:
     second = line is not None and line > _FURTHER_ON
     if column is not None and column not in flat.columns:
         first, then = ("day0", "wrapping"), ("opening", "bales")
-        named = [(part, column) for part in ((*first, *then) if second else (*then, *first))]
         column = next(
             (
                 heading
-                for part, name in named
-                if (heading := heading_of(flat, part, name)) in flat.columns
+                for part in ((*first, *then) if second else (*then, *first))
+                for source in ((part, column), *_MADE_OF.get((part, column), ()))
+                if (heading := heading_of(flat, *source)) in flat.columns
             ),
             column if column in _MADE_OF_BALE else _target(column, second=second),
         )

@@ -160,13 +160,16 @@ class SectionReader:
         )
 
     def _home(self, key: str) -> str | None:
-        """Return what to do with a name that belongs to another section, or is a slip of one."""
+        """Return what to do with a name of another section, or with that of a section itself."""
         for section, keys in self.sections.items():
             meant = nearest(key, keys)
             if meant is not None:
                 place = f"under [{section}]" if section else "at the top, above the first heading"
                 return f"did you mean {meant!r}, which stands {place}? If not, remove it"
-        return None
+        meant = nearest(key, [name for name in (*self.sections, FREE_SECTION) if name])
+        if meant is None:
+            return None
+        return f"did you mean the section [{meant}], with its keys below it? If not, remove it"
 
     def _fits(self, section: str, key: str, value: Raw, *, number: int) -> bool:
         spec = self.sections[section][key]

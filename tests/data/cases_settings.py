@@ -191,6 +191,15 @@ SETTINGS = (
     ),
     error(
         "parse_settings",
+        toml("[design]", "held_equal = 6\n\n[design]"),
+        "trial.toml",
+        "bindings.held_equal",
+        "held_equal",
+        "'held_equal', which is not known here",
+        "did you mean the section [held_equal], with its keys below it?",
+    ),
+    error(
+        "parse_settings",
         both(toml('title = "Invented trial"', ""), toml("[design]", 'title = "T"\n[design]')),
         "trial.toml",
         "bindings.title",

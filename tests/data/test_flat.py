@@ -151,6 +151,15 @@ def test_problems_stand_in_the_lines_and_headings_of_the_file(tmp_path: Path) ->
         assert places == {("all.csv", 7, heading)}, heading
 
 
+@pytest.mark.parametrize("heading", ["Film at", "Date"])
+def test_a_time_that_stands_for_others_is_told_of_once(heading: str, tmp_path: Path) -> None:
+    """The crop's sample and the first weighing take the day of wrapping, the second its opening."""
+    folder = flattened(tmp_path)
+    changed(folder, 0, heading, "4.6.2026")
+    found = [(e.line, e.column) for e in read_trial(folder).errors if "'4.6.2026'" in e.found]
+    assert found == [(2, heading)]
+
+
 def test_what_is_of_a_bale_is_the_same_in_all_its_rows(tmp_path: Path) -> None:
     folder = flattened(tmp_path, design="recored")
     changed(folder, 1, "kg in", "600")
