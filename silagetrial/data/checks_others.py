@@ -238,14 +238,13 @@ def dm_not_moisture(draft: Draft) -> Iterator[Problem]:
     values = samples["dm"].to_numpy(dtype=np.float64)
     site_of = {name: str(bales[0]["site"]) for name, bales in draft.groups.items()}
     sites = np.array([site_of.get(name, "") for name in draft.cells("samples", "of")], dtype=object)
-    for site in sorted({name for name in sites.tolist() if name}):
-        here = (sites == site) & np.isfinite(values)
-        middle = float(np.median(values[here])) if here.sum() > 2 else np.nan
-        odd = here & (np.abs(values - middle) > _MOISTURE_APART)
-        odd &= np.abs(1000.0 - values - middle) < _MOISTURE_NEAR
-        if not odd.any():
-            continue
-        lines = np.sort(samples.index[odd].to_numpy())
+    by_site = pd.Series(values).groupby(sites)
+    middle = by_site.transform("median").to_numpy()
+    odd = (by_site.transform("count").to_numpy() > 2) & (sites != "")
+    odd &= np.abs(values - middle) > _MOISTURE_APART
+    odd &= np.abs(1000.0 - values - middle) < _MOISTURE_NEAR
+    for site in sorted(set(sites[odd])):
+        lines = np.sort(samples.index[odd & (sites == site)].to_numpy())
         first = samples.loc[lines[0]]
         yield draft.problem(
             "samples",
@@ -254,7 +253,7 @@ def dm_not_moisture(draft: Draft) -> Iterator[Problem]:
             found=f"{first['dm']:g} g/kg for {first['sample']}"
             + (f", and {len(lines) - 1} more like it" if len(lines) > 1 else "")
             + f": 1000 less this is {1000.0 - first['dm']:g}, and the others of {site} are about "
-            f"{middle:.0f}",
+            f"{middle[sites == site][0]:.0f}",
             expected="dry matter in all lines, moisture in none",
             remedy="see whether moisture was typed for dry matter, here or in the other lines; a "
             'whole column of moisture is declared as dm = "% moisture" under [units]',
