@@ -202,6 +202,7 @@ def test_what_is_shown_is_short_and_harmless() -> None:
     assert "\u202e" not in str(hidden)
 
 
+@pytest.mark.slow
 def test_of_real_results_every_altered_number_is_caught(analysed: Analysed, tmp_path: Path) -> None:
     """One number in five, moved by a thousandth and of its error: named alone, by its own path."""
     write(analysed("separate"), tmp_path / "results.json")

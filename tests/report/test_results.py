@@ -66,6 +66,7 @@ def test_variances_come_with_their_covariance(analysed: Analysed, tmp_path: Path
         np.testing.assert_allclose(np.sqrt(np.diag(covariance)), errors)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(MAKERS))
 def test_any_analysis_can_be_written_twice_the_same(
     analysed: Analysed, tmp_path: Path, name: str
